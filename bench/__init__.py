@@ -1,0 +1,1 @@
+"""The bench: line arithmetic, wire formats, framing, client, ports, maps and captures."""

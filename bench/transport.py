@@ -1,0 +1,173 @@
+"""The interface between protocol code and anything that carries characters.
+
+A transport sends characters and hands over what arrived, with times and line errors. It knows
+nothing of frames. Adapters: `kerfbus.bench.loopback` (in memory), `kerfbus.bench.serialport`
+(pyserial), `kerfbus.sim.port` (a simulated line), and whatever an entry point of the group
+``kerfbus.ports`` names. `kerfbus.bench.conformance` holds the checks that each must pass.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal, NamedTuple
+
+from kerfbus.bench.clock import Clock
+from kerfbus.bench.line import LineSettings
+
+Timing = Literal["exact", "host"]
+Vantage = Literal["client", "server", "tap"]
+
+
+class LineEventKind(IntEnum):
+    """Kinds of line events, numbered as in the capture format, version 1."""
+
+    FRAMING = 1
+    """Stop bit not at idle level."""
+    PARITY = 2
+    BREAK = 3
+    """Delivered as a 00 character."""
+    OVERRUN = 4
+    """The receiver lost characters."""
+    DROPPED = 5
+    """The host dropped characters; the value says how many, 0 = unknown."""
+    OPENED = 16
+    LOST = 17
+    """Port lost or closed."""
+    SETTINGS = 18
+    """Settings changed; the comment is ``baud=9600 format=8N2``."""
+    MARK = 19
+    """Mark; the comment is ``key=value``."""
+
+
+class CharacterError(NamedTuple):
+    """A line error and the character that bears it.
+
+    Attributes:
+        position: of the character in the chunk, from 0.
+        kind: FRAMING, PARITY, BREAK or OVERRUN.
+        value: as the capture format says; 0 where it says nothing.
+    """
+
+    position: int
+    kind: LineEventKind
+    value: int = 0
+
+
+class Chunk(NamedTuple):
+    """Characters that arrived together.
+
+    Attributes:
+        data: the characters, at least one.
+        at: end of the last stop bit (``exact`` timing) or the moment the read returned (``host``).
+        errors: line errors, in order of position.
+    """
+
+    data: bytes
+    at: int
+    errors: tuple[CharacterError, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LineCounters:
+    """What the driver counted since the port was opened; None = not reported by this driver."""
+
+    framing: int | None = None
+    parity: int | None = None
+    break_: int | None = None
+    overrun: int | None = None
+    dropped: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PortFacts:
+    """What a port can and cannot say, read back from it, never assumed.
+
+    Attributes:
+        reports_errors: whether line errors are tied to characters; None = unknown.
+        counters: whether the driver counts line errors.
+        rs485: the kernel's RS-485 mode in force, as text; None = not supported here.
+        low_latency: whether low-latency mode is in force; None = not supported here.
+        exclusive: whether the port is locked against other programs; None = not supported here.
+        paced: whether characters take the time that they take on a wire (false for ptys and TCP).
+        identity: a stable name for the hardware (serial number, socket), "" when there is none.
+        notes: further one-line remarks for a person.
+    """
+
+    reports_errors: bool | None = None
+    counters: bool | None = None
+    rs485: str | None = None
+    low_latency: bool | None = None
+    exclusive: bool | None = None
+    paced: bool | None = None
+    identity: str = ""
+    notes: tuple[str, ...] = ()
+
+
+class Transport(ABC):
+    """A way to send and receive characters.
+
+    One task at a time may be in `receive`; `send` may be called while another task is in it.
+
+    Attributes:
+        name: the port string, for messages.
+        settings: rate and format in force.
+        clock: the clock of all instants that this transport gives and takes.
+        timing: whether `Chunk.at` is exact or the host's.
+        uncertainty_ns: for ``host``: the longest believed delay from stop bit to stamp.
+        facts: what the port can and cannot say.
+    """
+
+    name: str
+    settings: LineSettings
+    clock: Clock
+    timing: Timing
+    uncertainty_ns: int
+    facts: PortFacts
+
+    @abstractmethod
+    async def send(self, data: bytes) -> int:
+        """Send characters without a gap.
+
+        Returns:
+            The instant of the last stop bit: exact, or the best estimate on a real port.
+
+        Raises:
+            PortLostError: the port is gone. How much was sent is unknown.
+        """
+
+    @abstractmethod
+    async def receive(self, until: int | None) -> Chunk | None:
+        """Return the next characters, or None once `until` has passed with none.
+
+        Characters that are already there are returned even when `until` is past. None for `until`
+        waits without limit. Cancelling is safe and loses no character.
+
+        Raises:
+            PortLostError: the port is gone. Characters received before that were delivered first.
+        """
+
+    @abstractmethod
+    async def close(self) -> None:
+        """Release the port. Calling it again does nothing."""
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Change rate and format; what was received before is still delivered.
+
+        Raises:
+            PortError: the port refuses them; the old ones stay in force.
+        """
+        self.settings = settings
+
+    def counters(self) -> LineCounters | None:
+        """Return the driver's counters, None when it has none."""
+        return None
+
+    async def __aenter__(self) -> Transport:
+        """Return the transport itself."""
+        return self
+
+    async def __aexit__(self, *exc_info: object) -> None:
+        """Close it."""
+        await self.close()

@@ -1,0 +1,1 @@
+"""The simulated supply, its server and the ways to expose it."""

@@ -1,0 +1,1 @@
+"""Register maps that ship with the package (all invented)."""

@@ -1,0 +1,1 @@
+"""Everything that a person sees in a terminal."""
