@@ -1,0 +1,134 @@
+"""Options that several commands share, so that they are spelled and explained once.
+
+The options of a link arrive in a command as one `Link`.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import Any
+
+import click
+
+Command = Callable[..., Any]
+
+DEFAULT_PORT = "sim:"
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Which port, how, and whom to ask.
+
+    Attributes:
+        port: the port string.
+        baud: bits per second.
+        format: the character format, e.g. ``8E1``.
+        server: the server address.
+        map: the register map's file, None for the default map.
+        timeout_seconds: how long to wait for a reply.
+        retries: how often to ask again.
+    """
+
+    port: str = DEFAULT_PORT
+    baud: int = 19200
+    format: str = "8E1"
+    server: int = 1
+    map: str | None = None
+    timeout_seconds: float = 1.0
+    retries: int = 2
+
+
+def examples(*lines: str) -> str:
+    """Return the epilog of a command's help: command lines that work as they stand."""
+    heading = "Example:" if len(lines) == 1 else "Examples:"
+    return "\n".join(("\b", heading, *(f"  {line}" for line in lines)))
+
+
+def json_option(function: Command) -> Command:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Answer in JSON, for a program.")(
+        function
+    )
+
+
+def line_options(function: Command) -> Command:
+    """Add ``--baud`` and ``--format``."""
+    for option in (
+        click.option(
+            "--format",
+            default="8E1",
+            show_default=True,
+            metavar="FORMAT",
+            help="Data bits, parity, stop bits.",
+        ),
+        click.option(
+            "--baud", type=int, default=19200, show_default=True, metavar="N", help="Bits a second."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def port_option(function: Command) -> Command:
+    """Add ``--port``."""
+    return click.option(
+        "--port",
+        default=DEFAULT_PORT,
+        show_default=True,
+        metavar="PORT",
+        help="/dev/ttyUSB0, COM5, rfc2217://HOST:PORT, socket://HOST:PORT; sim: is simulated.",
+    )(function)
+
+
+def map_option(function: Command) -> Command:
+    """Add ``--map``."""
+    return click.option(
+        "--map",
+        metavar="FILE",
+        help="Register map in TOML; without it the invented map of the simulated supply.",
+    )(function)
+
+
+def link_options(function: Command) -> Command:
+    """Add all that it takes to ask a server; the command gets them as ``link``."""
+
+    @functools.wraps(function)
+    def with_link(*arguments: object, **options: Any) -> object:
+        link = Link(**{field.name: options.pop(field.name) for field in fields(Link)})
+        return function(*arguments, link=link, **options)
+
+    wrapped: Command = with_link
+    for option in (
+        click.option(
+            "--retries",
+            type=click.IntRange(0),
+            default=2,
+            show_default=True,
+            metavar="N",
+            help="Ask again after no answer.",
+        ),
+        click.option(
+            "--timeout",
+            "timeout_seconds",
+            type=click.FloatRange(0, min_open=True),
+            default=1.0,
+            show_default=True,
+            metavar="SECONDS",
+            help="Wait for a reply.",
+        ),
+        map_option,
+        click.option(
+            "--server",
+            type=int,
+            default=1,
+            show_default=True,
+            metavar="ADDRESS",
+            help="Server address, 1 to 247.",
+        ),
+        line_options,
+        port_option,
+    ):
+        wrapped = option(wrapped)
+    return wrapped
