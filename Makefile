@@ -10,7 +10,7 @@ ARGS ?=
 BIN = $(VENV)/bin
 RUN_STAMP = $(VENV)/.kerfbus-run
 DEV_STAMP = $(VENV)/.kerfbus-dev
-PIP = $(BIN)/python -m pip --quiet --disable-pip-version-check
+PIP = $(BIN)/python -m pip -qq --disable-pip-version-check
 
 # Run, not only looked up: a version manager's shim may be on the path and still refuse.
 FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 python; do \

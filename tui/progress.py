@@ -1,0 +1,82 @@
+"""Progress on standard error, for whatever takes longer than a second and only on a terminal."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from types import TracebackType
+from typing import TYPE_CHECKING, Self, TextIO
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+    from rich.progress import TaskID
+
+PATIENCE_SECONDS = 1.0
+"""What is over sooner shows nothing."""
+
+
+class Progress:
+    """A bar that comes late and leaves no trace.
+
+    Use it as a context manager and tell it how far the work is; it costs next to nothing while
+    there is nothing to show.
+
+    Attributes:
+        what: one or two words before the bar.
+        total: how much there is to do; None when nobody knows, then there is a count.
+    """
+
+    def __init__(self, what: str, total: float | None, stream: TextIO | None = None) -> None:
+        self.what = what
+        self.total = total
+        self._stream = stream or sys.stderr
+        self._wanted = self._stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._begin = time.monotonic()
+        self._bar: Bar | None = None
+        self._task: TaskID | None = None
+
+    def __enter__(self) -> Self:
+        """Start counting the time."""
+        self._begin = time.monotonic()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+    def reached(self, done: float) -> None:
+        """Say how much is done."""
+        if not self._wanted:
+            return
+        if self._bar is None:
+            if time.monotonic() - self._begin < PATIENCE_SECONDS:
+                return
+            self._show()
+        assert self._bar is not None
+        assert self._task is not None
+        self._bar.update(self._task, completed=done)
+
+    def _show(self) -> None:
+        """Draw the bar for the first time."""
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+        from rich.progress import TimeElapsedColumn as Elapsed
+
+        self._bar = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TaskProgressColumn(show_speed=True),
+            Elapsed(),
+            console=Console(file=self._stream),
+            transient=True,
+        )
+        self._task = self._bar.add_task(self.what, total=self.total)
+        self._bar.start()
