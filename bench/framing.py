@@ -36,6 +36,7 @@ from kerfbus.bench.crc import crc16
 from kerfbus.bench.line import MAX_ADU, LineSettings
 from kerfbus.bench.shapes import (
     MIN_ADU,
+    PUBLIC,
     USER_DEFINED,
     Options,
     Shape,
@@ -122,9 +123,28 @@ _new = tuple.__new__
 _REQUEST = int(Shape.REQUEST)
 _REPLY = int(Shape.REPLY)
 # Lengths by function code; None where one character does not settle them.
-_SETTLED: tuple[tuple[int, tuple[Options, ...]], ...] = tuple(
-    settled(function) or (1 << 30, ()) for function in range(256)
-)
+_Row = tuple[int, int, int, int, bool]
+
+
+def _row(options: Options) -> _Row:
+    """Return the options side by side, and whether they are one character apart."""
+    (length, shape), (longer, longer_shape) = (*options, (0, 0), (0, 0))[:2]
+    return length, shape, longer, longer_shape, longer == length + 1
+
+
+def _rows(function: int) -> tuple[int, tuple[_Row, ...]]:
+    lengths = settled(function)
+    if lengths is None:
+        return 1 << 30, ()
+    rows = {options: _row(options) for options in set(lengths.rows)}
+    return lengths.place, tuple(rows[options] for options in lengths.rows)
+
+
+# By function code: the place of the character that settles the lengths (out of reach where none
+# does) and a row for each value of it.
+_SETTLED = (*map(_rows, range(0x81)), *((_rows(0x81),) * 0x7F))
+# Behind damage only the standard's function codes and their exceptions are taken for a start.
+_LIKELY = bytes((f & 0x7F) in PUBLIC for f in range(256))
 _SCALE_BITS = 20
 """Character times are multiples of 2^-20 ns in the hot loop: whole numbers, off by under 1 ns."""
 
@@ -133,7 +153,10 @@ def _options(buf: bytes, start: int) -> Options:
     """Return the (length, shape) options of a frame at `start`, shortest first, 0 = not known."""
     place, rows = _SETTLED[buf[start + 1]]
     if start + place < len(buf):
-        return rows[buf[start + place]]
+        length, shape, longer, longer_shape, _ = rows[buf[start + place]]
+        return tuple(o for o in ((length, shape), (longer, longer_shape)) if o[0])
+    if not rows and buf[start + 1] not in PUBLIC:
+        return ()
     return tuple((c.length, int(c.shape)) for c in candidates(buf, start))
 
 
@@ -180,7 +203,7 @@ class Framer:
         self._t15 = settings.t15_ns + slack + late
         self._t35 = settings.t35_ns - slack + late
         self._last: int | None = None
-        self._floor = 0  # no character in hand ended before
+        self._floor = 0  # the stamp before the first mark; no character in hand ended before
         self._context = b""  # the last good frame, empty after damage
         self._said = 0  # its shapes
         self._clear()
@@ -217,10 +240,13 @@ class Framer:
             at: end of the last one (or the host's stamp); not before that of the last call.
             errors: line errors of these characters, by position.
         """
+        if not data:
+            return []
         last = self._last
         self._last = at
-        self._floor = at if last is None or last > at else last
         base = len(self._buf)
+        if not base:
+            self._floor = at if last is None or last > at else last
         gap = None if last is None else at - last - (len(data) * self._scale >> _SCALE_BITS)
         if gap is None or gap > self._slack or self._closed:
             self._silence(base, gap)
@@ -228,15 +254,18 @@ class Framer:
             self._faults.append((base + error.position, _ERROR_OF_KIND[error.kind]))
         out: list[Piece] = []
         buf = self._buf + data if base else bytes(data)
+        self._marks.append((len(buf), at))
         if self._odd or self._breaks or self._faults or self._heads:
-            self._marks.append((len(buf), at))
-            return self._run(buf, base, out)
-        start, more = self._scan(buf, 0, base, out)
+            if len(buf) < self._need and not self._breaks:
+                self._buf = buf
+                return out
+            return self._run(buf, out)
+        start, more = self._scan(buf, 0, out)
         if more or start < base:
-            self._marks.append((len(buf), at))
-            return self._run(buf, base, out, bad=start, more=more)
+            return self._run(buf, out, bad=start, more=more)
         self._buf = buf[start:]
-        self._marks = [(len(buf) - start, at)]
+        self._marks = [(len(buf) - start, at)] if self._buf else []
+        self._floor = at if last is None or last > at else last
         return out
 
     def _silence(self, base: int, gap: int | None) -> None:
@@ -272,13 +301,11 @@ class Framer:
 
     def _close(self, *, expired: bool) -> list[Piece]:
         self._closed = True
-        self._need = 0
-        return self._run(self._buf, 0, [], expired=expired)
+        return self._run(self._buf, [], expired=expired)
 
     def _run(
         self,
         buf: bytes,
-        base: int,
         out: list[Piece],
         *,
         bad: int = 0,
@@ -289,7 +316,6 @@ class Framer:
 
         Args:
             buf: all characters in hand.
-            base: where the characters of the last chunk start.
             out: takes what is found.
             bad: how many characters are reported.
             more: whether there is anything to find.
@@ -299,13 +325,10 @@ class Framer:
             `out`.
         """
         start = bad + self._skip
-        if len(buf) < self._need and not self._breaks:
-            more = False
-        else:
-            self._need = 0
+        self._need = 0
         while more and bad < len(buf):
             if start == bad and not (self._breaks or self._faults or self._closed):
-                bad, more = self._scan(buf, bad, base, out)
+                bad, more = self._scan(buf, bad, out)
                 start = bad
                 if not more:
                     break
@@ -319,7 +342,7 @@ class Framer:
         self._odd = bool(self._skip or self._closed or self._breaks or self._faults or self._need)
         return out
 
-    def _scan(self, buf: bytes, start: int, base: int, out: list[Piece]) -> tuple[int, bool]:
+    def _scan(self, buf: bytes, start: int, out: list[Piece]) -> tuple[int, bool]:
         """Walk over `buf` as long as there are good frames.
 
         This is the path that nearly all characters take, so it is written out: one pass, no calls
@@ -328,43 +351,46 @@ class Framer:
         Returns:
             Where it stopped, and whether what stands there is unusual, not merely incomplete.
         """
-        end, at = len(buf), self._last
-        assert at is not None
+        end, heads, scale = len(buf), self._heads, self._scale
+        marks = iter(self._marks)
+        mark, at = next(marks)
         floor = self._floor
-        heads, scale = self._heads, self._scale
-        found, shape = self._context, self._said
+        context, said = self._context, self._said
+        unusual = False
         while start + 3 < end:
             place, rows = _SETTLED[buf[start + 1]]
             if start + place >= end:
-                return self._stop(found, shape, start, more=place >= MAX_ADU)
-            context, said = found, shape
-            options = rows[buf[start + place]]
-            for length, shape in options:  # noqa: B007 (used after the loop)
-                stop = start + length
-                found = buf[start:stop]
-                if stop > end or not crc16(found):
-                    break
-            else:
-                return self._stop(context, said, start, more=True)
+                unusual = place >= MAX_ADU
+                break
+            length, shape, longer, longer_shape, risky = rows[buf[start + place]]
+            stop = start + length
             if stop > end:
-                return self._stop(context, said, start, more=False)
-            if options[-1][0] == length + 1 and not _prefers_shorter(context, said, found, shape):
-                return self._stop(context, said, start, more=True)
+                break
+            found = buf[start:stop]
+            if crc16(found):
+                stop = start + longer
+                if stop > end:
+                    break
+                found = buf[start:stop]
+                if not longer or crc16(found):
+                    unusual = True
+                    break
+                shape = longer_shape
+            elif risky and not _prefers_shorter(context, said, found, shape):
+                unusual = True
+                break
+            while stop > mark:
+                floor = at
+                mark, at = next(marks)
             stamp = at
-            if stop < end:
-                stamp = at - ((end - stop) * scale >> _SCALE_BITS)
-                if stop <= base:
-                    stamp = self._stamp(stop - 1)
-                elif stamp < floor:
+            if stop < mark:
+                stamp = at - ((mark - stop) * scale >> _SCALE_BITS)
+                if stamp < floor:  # noqa: PLR1730 (the hot loop)
                     stamp = floor
-            gap = heads.get(start, 0) if heads else 0
-            out.append(_new(Frame, (found, stamp, 0, gap, shape)))
-            start = stop
-        return self._stop(found, shape, start, more=False)
-
-    def _stop(self, context: bytes, said: int, start: int, *, more: bool) -> tuple[int, bool]:
+            out.append(_new(Frame, (found, stamp, 0, heads.get(start, 0) if heads else 0, shape)))
+            context, said, start = found, shape, stop
         self._context, self._said = context, said
-        return start, more
+        return start, unusual
 
     def _step(
         self, buf: bytes, bad: int, start: int, out: list[Piece], *, expired: bool
@@ -396,9 +422,12 @@ class Framer:
                 out.append(self._frame(buf, start, start + length, shape))
                 return start + length, start + length, True
             start += 1
+            while start + 1 < limit and not _LIKELY[buf[start + 1]]:
+                start += 1
             if start - bad >= MAX_DAMAGE:
-                out.append(self._damage(buf, bad, start))
-                bad = start
+                out.append(self._damage(buf, bad, bad + MAX_DAMAGE))
+                bad += MAX_DAMAGE
+                start = max(start, bad)
         if not sealed:
             return bad, start, False
         if bad < limit:
@@ -526,7 +555,9 @@ class Framer:
         self._skip = 0
         if not count:
             return
-        self._marks = [(end - count, at) for end, at in self._marks if end > count]
+        gone = [at for end, at in self._marks if end <= count]
+        self._floor = gone[-1] if gone else self._floor
+        self._marks = [(end - count, at) for end, at in self._marks[len(gone) :]]
         self._heads = {o - count: gap for o, gap in self._heads.items() if o >= count}
         self._breaks = [o - count for o in self._breaks if o >= count]
         self._cuts = [o - count for o in self._cuts if o > count]
@@ -534,11 +565,10 @@ class Framer:
 
     def _stamp(self, index: int) -> int:
         """Return the instant at which character `index` of the buffer ended."""
-        floor = None
+        floor = self._floor
         for end, at in self._marks:
             if index < end:
-                stamp = at - ((end - 1 - index) * self._scale >> _SCALE_BITS)
-                return stamp if floor is None or stamp > floor else floor
+                return max(at - ((end - 1 - index) * self._scale >> _SCALE_BITS), floor)
             floor = at
         raise AssertionError("a character without a stamp")
 

@@ -74,6 +74,8 @@ _REPLIES: dict[int, Layout] = {
     0x18: Layout(6, 2, wide=True),
 }
 _EXCEPTION = Layout(5)
+PUBLIC = frozenset(_REQUESTS)
+"""The public function codes that RTU carries."""
 _DEVICE_IDENTIFICATION = 0x2B
 _MEI_DEVICE_IDENTIFICATION = 0x0E
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from kerfbus.bench.clock import Clock
-from kerfbus.bench.line import LineSettings
+if TYPE_CHECKING:  # the clock brings asyncio along, which decoding a capture does not need
+    from kerfbus.bench.clock import Clock
+    from kerfbus.bench.line import LineSettings
 
 Timing = Literal["exact", "host"]
 Vantage = Literal["client", "server", "tap"]
