@@ -46,7 +46,7 @@ def build_map(form: MapForm, file: str) -> tuple[RegisterMap | None, list[MapErr
             made = _registers(entry, form)
             found = list(_codec_rules(made[0]))
             registers += made
-        shown = expand(entry)[0][0]
+        shown = printable(expand(entry)[0][0])
         wrong += [MapError(file, message, shown, field) for field, message in found]
     between = chain(_duplicates(registers), _overlaps(registers))
     wrong += [MapError(file, message, name, field) for name, field, message in between]
@@ -55,6 +55,11 @@ def build_map(form: MapForm, file: str) -> tuple[RegisterMap | None, list[MapErr
     return RegisterMap(
         form.header.name, file, tuple(registers), header, form.groups, form.facts
     ), wrong
+
+
+def printable(name: str) -> str:
+    """Return a name for a message of one line: quoted when it could steer the terminal."""
+    return name if name.isprintable() else ascii(name)
 
 
 def _header(form: HeaderForm, file: str, wrong: list[MapError]) -> MapHeader:

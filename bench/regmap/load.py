@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from kerfbus.bench.errors import MapError
-from kerfbus.bench.regmap.check import build_map
+from kerfbus.bench.regmap.check import build_map, printable
 from kerfbus.bench.regmap.codec import close_match
 from kerfbus.bench.regmap.model import HeaderForm, MapForm, RegisterForm
 from kerfbus.bench.regmap.registermap import RegisterMap
@@ -111,7 +111,7 @@ def _syntax(message: str, text: str) -> str:
 
 def _translate(file: str, raw: Mapping[str, Any], detail: ErrorDetails) -> MapError:
     """Return pydantic's finding with our words and with the register's name."""
-    head, *rest = [str(part) for part in detail["loc"]]
+    head, *rest = [printable(str(part)) for part in detail["loc"] if part != "[key]"]
     if head == "register" and rest:
         register, rest = _called(raw, int(rest[0])), rest[1:]
     elif head == "register":
@@ -131,7 +131,7 @@ def _called(raw: Mapping[str, Any], index: int) -> str:
     """Return the name of the register at `index`, or which one it is when it has none."""
     entry = raw["register"][index]
     name = entry.get("name") if isinstance(entry, dict) else None
-    return name if isinstance(name, str) and name else f"register {index + 1}"
+    return printable(name) if isinstance(name, str) and name else f"register {index + 1}"
 
 
 def _message(detail: ErrorDetails) -> str:

@@ -18,6 +18,9 @@ from kerfbus.bench.regmap.registermap import MAX_READ_BITS, MAX_READ_WORDS
 Line = Annotated[str, StringConstraints(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$", max_length=500)]
 """One line of text for people: no control characters, which would reach their terminal."""
 
+Key = Annotated[str, StringConstraints(pattern=f"^{NAME_FORM.pattern}$", max_length=60)]
+"""What a map, a register, a group or a fact may be called."""
+
 Fact = str | int | float | bool
 """Plain metadata: kept and shown, not interpreted."""
 
@@ -68,6 +71,8 @@ def _fact(given: Any) -> Fact:
     """Return a single value."""
     if not isinstance(given, Fact):
         raise ValueError("needs text, a number, true or false")  # noqa: TRY004 (as above)
+    if isinstance(given, str) and not given.isprintable():
+        raise ValueError(f"has a character that cannot stand here: {given!r}")
     return given
 
 
@@ -83,7 +88,7 @@ class _Form(BaseModel):
 class HeaderForm(_Form):
     """The ``[map]`` table."""
 
-    name: Annotated[str, StringConstraints(pattern=f"^{NAME_FORM.pattern}$", max_length=60)]
+    name: Key
     title: Line = ""
     note: Line = ""
     version: int | None = Field(default=None, ge=0)
@@ -125,7 +130,7 @@ class MapForm(_Form):
     """A whole file."""
 
     header: HeaderForm = Field(alias="map")
-    groups: dict[str, Line] = {}
-    facts: dict[str, Annotated[Fact, PlainValidator(_fact)]] = {}
-    enumerations: dict[str, Names] = {}
+    groups: dict[Key, Line] = {}
+    facts: dict[Key, Annotated[Fact, PlainValidator(_fact)]] = {}
+    enumerations: dict[Key, Names] = {}
     registers: list[RegisterForm] = Field(alias="register", min_length=1)

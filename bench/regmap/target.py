@@ -84,7 +84,7 @@ def parse_target(text: str) -> Target:
     left = left.strip()
     asked = value.strip() if equals else None
     if asked == "":
-        raise UsageError(f"{text!r}: no value behind '='; give one, e.g. {left}=1")
+        raise UsageError(f"{text!r}: no value behind '='; give one, e.g. NAME=1")
     if NAME_FORM.fullmatch(left):
         return Target(name=left, value=asked)
     span = _SPAN.fullmatch(left)
