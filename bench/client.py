@@ -1,0 +1,191 @@
+"""The asynchronous Modbus client: drives an exchange over a transport.
+
+The rules are `kerfbus.bench.exchange`'s; here are the waiting, the retries and the result.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+
+from kerfbus.bench import wire
+from kerfbus.bench.conversation import Message
+from kerfbus.bench.errors import PortLostError, UsageError, WireError
+from kerfbus.bench.exchange import Exchange, Outcome, Policy, State
+from kerfbus.bench.line import LineSettings, check_server_address
+from kerfbus.bench.transport import Transport
+
+__all__ = ["Client", "Outcome", "Policy", "Result"]
+
+READS = frozenset((1, 2, 3, 4, 7, 0x0B, 0x0C, 0x11, 0x14, 0x18, 0x2B))
+"""Function codes that change nothing in the server. 08 is not among them: some of its
+sub-functions do."""
+BROADCASTS = frozenset((5, 6, 8, 0x0F, 0x10, 0x15, 0x16))
+"""Function codes that make sense without a reply (MODBUS over Serial Line V1.02, 2.1: writes)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What came of a request.
+
+    Attributes:
+        outcome: how it ended.
+        server: the address.
+        request: what was asked.
+        reply: the parsed reply for REPLY and EXCEPTION, else None.
+        exception: the exception code for EXCEPTION, else None.
+        frame: the reply as heard, empty when none came.
+        attempts: how often the request was sent.
+        sent_at: end of the last request, in the transport's time.
+        at: end of the reply, or when the wait ended.
+        turnaround_ns: from the end of the request to the first character of the reply; None
+            without a reply. On ``host`` timing it includes the delays of the host.
+        heard: what else came meanwhile: echoes, late and foreign replies, damage, strays.
+        detail: one more line for a person, "" for none.
+    """
+
+    outcome: Outcome
+    server: int
+    request: wire.Request
+    reply: wire.Reply | None = None
+    exception: int | None = None
+    frame: bytes = b""
+    attempts: int = 1
+    sent_at: int = 0
+    at: int = 0
+    turnaround_ns: int | None = None
+    heard: tuple[Message, ...] = ()
+    detail: str = ""
+
+    @property
+    def ok(self) -> bool:
+        """Return whether the request was obeyed (for a broadcast: sent)."""
+        return self.outcome in (Outcome.REPLY, Outcome.SENT)
+
+
+class Client:
+    """A client on one line.
+
+    One request is on the line at a time; concurrent calls wait for their turn. A cancelled request
+    is given up like one that timed out: its late reply will be flagged.
+
+    Args:
+        transport: the line. The client does not close it.
+        policy: waits and retries.
+    """
+
+    def __init__(self, transport: Transport, policy: Policy | None = None) -> None:
+        self.transport = transport
+        self.policy = policy or Policy()
+        self._turn = asyncio.Lock()
+        self._exchange = self._new_exchange()
+
+    def _new_exchange(self) -> Exchange:
+        return Exchange(
+            self.transport.settings,
+            self.policy,
+            timing=self.transport.timing,
+            uncertainty_ns=self.transport.uncertainty_ns,
+            paced=self.transport.facts.paced,
+        )
+
+    @property
+    def echoes(self) -> bool | None:
+        """Return whether the port hears its own characters, None while that is not known."""
+        return self._exchange.echoes
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Change rate and format of the line.
+
+        Raises:
+            PortError: the port refuses them.
+        """
+        async with self._turn:
+            await self.transport.reconfigure(settings)
+            self._exchange = self._new_exchange()
+
+    async def request(self, server: int, request: wire.Request) -> Result:
+        """Send a request, wait for what comes of it, try again as the policy says.
+
+        Args:
+            server: 1 to 247, or 0 to broadcast a write.
+            request: what to ask.
+
+        Raises:
+            SettingsError: the address is none.
+            UsageError: the function cannot be broadcast.
+            WireError: the request cannot be built.
+        """
+        check_server_address(server, broadcast=True)
+        if server == 0 and request.function not in BROADCASTS:
+            raise UsageError(
+                f"server address 0: function {request.function:02X} cannot be broadcast, nobody "
+                "would answer; give an address from 1 to 247"
+            )
+        frame = wire.adu(server, request)
+        again = request.function in READS or self.policy.retry_writes
+        async with self._turn:
+            attempt = 0
+            while True:
+                attempt += 1
+                result = await self._attempt(server, request, frame, attempt)
+                failed = result.outcome in (Outcome.TIMEOUT, Outcome.DAMAGED, Outcome.LATE)
+                if not failed or not again or attempt > self.policy.retries:
+                    return result
+
+    async def _attempt(
+        self, server: int, request: wire.Request, frame: bytes, attempt: int
+    ) -> Result:
+        exchange, transport = self._exchange, self.transport
+        clock = transport.clock
+        detail = ""
+        exchange.begin(frame, clock.now())
+        try:
+            while exchange.state is not State.DONE:
+                if exchange.state is State.READY:
+                    exchange.sent(await transport.send(frame))
+                    continue
+                chunk = await transport.receive(exchange.deadline)
+                if chunk is None:
+                    exchange.tick(clock.now())
+                else:
+                    exchange.receive(chunk)
+        except PortLostError as lost:
+            exchange.lost(clock.now())
+            detail = str(lost)
+        return self._result(server, request, attempt, detail)
+
+    def _result(self, server: int, request: wire.Request, attempt: int, detail: str) -> Result:
+        exchange = self._exchange
+        outcome = exchange.outcome
+        assert outcome is not None
+        answer = exchange.answer
+        reply: wire.Reply | None = None
+        exception = turnaround = None
+        at = self.transport.clock.now()
+        frame = b""
+        if answer is not None:
+            frame, at = answer.piece.data, answer.piece.at
+            length = self.transport.settings.characters_ns(len(frame))
+            turnaround = max(at - length - exchange.sent_at, 0)
+        if outcome in (Outcome.REPLY, Outcome.EXCEPTION):
+            try:
+                reply = wire.parse_reply(frame[1:-2])
+            except WireError as error:
+                outcome, detail = Outcome.DAMAGED, f"the reply does not keep to its format: {error}"
+            if isinstance(reply, wire.ExceptionReply):
+                exception = reply.code
+        return Result(
+            outcome,
+            server,
+            request,
+            reply,
+            exception,
+            frame,
+            attempt,
+            exchange.sent_at,
+            at,
+            turnaround if reply is not None else None,
+            tuple(exchange.heard),
+            detail,
+        )
