@@ -128,8 +128,8 @@ class Conversation:
         echoes: bool | None = None,
     ) -> None:
         self.vantage = vantage
+        self.settings = settings
         self.echoes = echoes
-        self._settings = settings
         self._paced = bool(paced)
         self._count = 0
         self._own: _Request | None = None
@@ -219,7 +219,7 @@ class Conversation:
         return None
 
     def _start(self, piece: Piece) -> int:
-        return piece.at - self._settings.characters_ns(len(piece.data))
+        return piece.at - self.settings.characters_ns(len(piece.data))
 
     def _echo(self, piece: Frame) -> Message | None:
         """Return `piece` as an echo, None when it is none or may as well be the reply."""
@@ -280,7 +280,7 @@ class Conversation:
         """Return whether `piece` came too soon to answer `request` and another request fits it."""
         return (
             self._paced
-            and self._start(piece) < request.at + self._settings.t15_ns
+            and self._start(piece) < request.at + self.settings.t15_ns
             and any(old.fits(piece.data) for old in self._older)
         )
 
