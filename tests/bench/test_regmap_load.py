@@ -275,12 +275,14 @@ def test_all_mistakes_are_listed_and_counted(tmp_path: Path) -> None:
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(MapError, match=r"none\.toml: there is no such file"):
         load_map(tmp_path / "none.toml")
-    with pytest.raises(MapError, match="cannot be read: Is a directory"):
+    with pytest.raises(MapError, match="cannot be read: "):
         load_map(tmp_path)
     with pytest.raises(MapError, match="is no path"):
         load_map("a\0b")
+    file = tmp_path / "large.toml"
+    file.write_bytes(b"#" * (4 * 2**20 + 1))
     with pytest.raises(MapError, match="larger than 4 MiB: this is no register map"):
-        load_map("/dev/zero")
+        load_map(file)
     file = tmp_path / "latin.toml"
     file.write_bytes((HEAD + "# Gr").encode() + b"\xfc\xdfe\n")
     with pytest.raises(MapError, match=r"line 3: is not UTF-8; save the file as UTF-8"):
