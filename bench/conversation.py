@@ -258,7 +258,9 @@ class Conversation:
         """Return `piece` as a reply, None when it is rather a request."""
         data = piece.data
         for request in (self._own, self._other):
-            if request is None or request.answered or not request.fits(data):
+            if request is None or not request.fits(data):
+                continue
+            if request.answered and not request.doubtful:
                 continue
             if self._hasty(piece, request):
                 break
@@ -286,6 +288,9 @@ class Conversation:
 
     def _answer(self, piece: Frame, request: _Request) -> Message:
         own = request is self._own
+        if request.doubtful:
+            # Another answer to a request whose reply was in doubt: that one was the echo.
+            self.echoes, self._echo_due = True, False
         doubtful = own and self._echo_due and self.echoes is None and piece.data == self._sent
         if own and self._echo_due and not doubtful and self.echoes is None and not piece.errors:
             self.echoes = False  # the reply came and no echo before it
