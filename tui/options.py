@@ -23,18 +23,18 @@ class Link:
 
     Attributes:
         port: the port string.
-        baud: bits per second.
-        format: the character format, e.g. ``8E1``.
-        server: the server address.
+        baud: bits per second, None for what the map says.
+        format: the character format, e.g. ``8E1``, None for what the map says.
+        server: the server address, None for what the map says.
         map: the register map's file, None for the default map.
         timeout_seconds: how long to wait for a reply.
         retries: how often to ask again.
     """
 
     port: str = DEFAULT_PORT
-    baud: int = 19200
-    format: str = "8E1"
-    server: int = 1
+    baud: int | None = None
+    format: str | None = None
+    server: int | None = None
     map: str | None = None
     timeout_seconds: float = 1.0
     retries: int = 2
@@ -54,18 +54,10 @@ def json_option(function: Command) -> Command:
 
 
 def line_options(function: Command) -> Command:
-    """Add ``--baud`` and ``--format``."""
+    """Add ``--baud`` and ``--format``; both are None where they are not given."""
     for option in (
-        click.option(
-            "--format",
-            default="8E1",
-            show_default=True,
-            metavar="FORMAT",
-            help="Data bits, parity, stop bits.",
-        ),
-        click.option(
-            "--baud", type=int, default=19200, show_default=True, metavar="N", help="Bits a second."
-        ),
+        click.option("--format", metavar="FORMAT", help="Data bits, parity, stop bits: 8E1, 8N2."),
+        click.option("--baud", type=int, metavar="N", help="Bits a second."),
     ):
         function = option(function)
     return function
@@ -122,10 +114,8 @@ def link_options(function: Command) -> Command:
         click.option(
             "--server",
             type=int,
-            default=1,
-            show_default=True,
             metavar="ADDRESS",
-            help="Server address, 1 to 247.",
+            help="Server address, 1 to 247. Without it, --baud, --format: as the map says.",
         ),
         line_options,
         port_option,

@@ -62,10 +62,10 @@ class Output:
         if self.as_json:
             print(json.dumps(plain(record), allow_nan=False), file=self._stream, flush=True)
 
-    def remark(self, line: str) -> None:
-        """Write a line to standard error for a person; with JSON nothing."""
-        if not self.as_json:
-            print(f"kerfbus: {line}", file=sys.stderr)
+    def remark(self, line: str, *, always: bool = False) -> None:
+        """Write a line to standard error; with JSON only when `always`."""
+        if always or not self.as_json:
+            print(f"kerfbus: {line}", file=sys.stderr, flush=True)
 
     def flush(self) -> None:
         """Hand over what was written so far."""

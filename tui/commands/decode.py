@@ -1,0 +1,91 @@
+"""`kerfbus decode`: a capture as frames and transactions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kerfbus.tui.endings import DONE
+from kerfbus.tui.options import examples, json_option
+from kerfbus.tui.output import HEADING, Output
+
+if TYPE_CHECKING:
+    from kerfbus.bench.capture import CaptureInfo, CaptureReader, Record
+    from kerfbus.bench.decode import Decoder, Row
+
+EVERY = 1000
+"""Records between two looks at the progress."""
+
+
+@click.command(
+    "decode", epilog=examples("kerfbus decode site.pcapng", "kerfbus decode site.pcapng --json")
+)
+@click.argument("file")
+@click.option("--all", "show_all", is_flag=True, help="Show the characters of good frames, too.")
+@click.option("--events", is_flag=True, help="With --json: also line events, as role event.")
+@json_option
+def command(file: str, show_all: bool, events: bool, as_json: bool) -> int:
+    """Turn a capture into frames and transactions.
+
+    Damaged frames and stray characters are shown with their characters. A capture that is damaged
+    in the middle is decoded up to there; then the place is named, and the exit code is 2.
+    """
+    from kerfbus.bench.capture import CaptureReader
+    from kerfbus.bench.decode import Decoder
+    from kerfbus.tui.traffic import TrafficLines, summary_lines
+
+    output = Output(as_json=as_json)
+    with CaptureReader(file) as reader:
+        decoder = Decoder(reader.info)
+        lines = TrafficLines(output, show_all=show_all)
+        output.text(f"{Path(file).name}: {about(reader.info)}", HEADING)
+        lines.header()
+
+        def give(row: Row) -> None:
+            if not as_json:
+                lines.row(row)
+            elif row.message is not None or events:
+                output.answer(row.to_json())
+
+        try:
+            _decode(reader, decoder, give)
+        finally:
+            output.texts(summary_lines(decoder.summary))
+            output.answer(decoder.summary.to_json())
+        if reader.warning:
+            output.remark(f"{file}: {reader.warning}")
+    return DONE
+
+
+def about(info: CaptureInfo) -> str:
+    """Return in a line who recorded a capture, and how."""
+    timing = info.timing
+    if timing == "host":
+        timing += f" within {info.uncertainty_ns / 1e6:g} ms"  # type: ignore[assignment]
+    seed = "" if info.seed is None else f", seed {info.seed}"
+    return f"heard as {info.vantage}, {info.settings}, timing {timing}{seed}"
+
+
+def _decode(reader: CaptureReader, decoder: Decoder, give: Callable[[Row], None]) -> None:
+    """Give out each row in the order of the line, to the end of the file or its damage."""
+    try:
+        for record in _with_progress(reader):
+            for row in decoder.feed(record):
+                give(row)
+    finally:
+        for row in decoder.finish():
+            give(row)
+
+
+def _with_progress(reader: CaptureReader) -> Iterator[Record]:
+    """Yield the records, and show how many they are when that takes long."""
+    from kerfbus.tui.progress import Progress
+
+    with Progress("records", total=None) as progress:
+        for number, record in enumerate(reader):
+            if number % EVERY == 0:
+                progress.reached(number)
+            yield record

@@ -1,0 +1,72 @@
+"""From the options of a link to a client on it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from kerfbus.bench.client import Client, Policy
+from kerfbus.bench.line import LineSettings, check_server_address
+from kerfbus.bench.ports import PortOptions, is_simulated, open_port
+from kerfbus.bench.regmap import RegisterMap
+from kerfbus.tui.chosen import chosen_map
+from kerfbus.tui.options import Link
+from kerfbus.tui.output import Output
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A link with everything that was not said filled in.
+
+    Attributes:
+        link: what was said.
+        map: the register map.
+        settings: rate and format.
+        server: the server address, 0 to broadcast.
+        real: whether there may be hardware at the other end.
+    """
+
+    link: Link
+    map: RegisterMap
+    settings: LineSettings
+    server: int
+    real: bool
+
+    @property
+    def policy(self) -> Policy:
+        """Return how long to wait and what to try again."""
+        return Policy(response_timeout=self.link.timeout_seconds, retries=self.link.retries)
+
+    def __str__(self) -> str:
+        """Return in a line whom is talked to."""
+        return f"Server {self.server} on {self.link.port}, {self.settings}, map {self.map.name}"
+
+
+def plan_for(link: Link, output: Output, *, broadcast: bool = False) -> Plan:
+    """Return the plan for a link; say so when a real port is read with the invented map.
+
+    Raises:
+        SettingsError: rate, format or address are none.
+        MapError: the map is wrong.
+    """
+    found = chosen_map(link.map)
+    header = found.header
+    baud = header.settings.baud if link.baud is None else link.baud
+    settings = LineSettings.parse(baud, link.format or header.settings.format)
+    server = header.server if link.server is None else link.server
+    real = not is_simulated(link.port)
+    if real and link.map is None:
+        output.remark(
+            "names are those of the simulated supply's invented map; --map FILE for yours"
+        )
+    return Plan(link, found, settings, check_server_address(server, broadcast=broadcast), real)
+
+
+@asynccontextmanager
+async def client_on(plan: Plan) -> AsyncIterator[Client]:
+    """Open the port for as long as the context lasts."""
+    # A simulated line in the same process has nobody to wait for in real time.
+    options = PortOptions(speed="fast")
+    async with await open_port(plan.link.port, plan.settings, options) as transport:
+        yield Client(transport, plan.policy)

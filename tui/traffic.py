@@ -1,0 +1,161 @@
+"""The traffic of a line as a person reads it: one line a frame, 80 columns where that is possible.
+
+    time s      who   what
+      0.010313  to 1  read input registers 8-10
+      0.021875  of 1  ...
+
+A damaged frame is followed by its characters: they are the evidence.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from kerfbus.bench import wire
+from kerfbus.bench.access import exception_text
+from kerfbus.bench.conversation import Message, Role
+from kerfbus.bench.decode import ERROR_NAMES, Row, Summary
+from kerfbus.bench.errors import WireError
+from kerfbus.bench.framing import Frame
+from kerfbus.tui.output import BAD, FAINT, Output
+
+WIDTH = 80
+NS_PER_US = 1000
+HEADER = f"{'time s':>13}  {'who':7}  what"
+_INDENT = " " * 24
+_WHO = {Role.REQUEST: "to", Role.REPLY: "from", Role.UNKNOWN: "?", Role.STRAY: "stray"}
+
+
+class TrafficLines:
+    """Makes the lines.
+
+    Args:
+        output: where they go.
+        show_all: whether the characters of good frames are shown, too.
+    """
+
+    def __init__(self, output: Output, *, show_all: bool = False) -> None:
+        self._output = output
+        self._show_all = show_all
+        self._begin: int | None = None
+
+    def header(self) -> None:
+        """Write the heading of the columns."""
+        self._output.text(HEADER, FAINT)
+
+    def row(self, row: Row) -> None:
+        """Write a frame, stray characters or a line event."""
+        if self._begin is None:
+            self._begin = row.at
+        time = f"{seconds(row.at - self._begin):>13}"
+        if row.message is None:
+            self._output.text(f"{time}  {'line':7}  {event_text(row)}", FAINT)
+            return
+        good = row.ok or row.message.role is Role.STRAY
+        text = f"{time}  {who(row.message):7}  {what(row)}"
+        self._output.text(text, "" if good and row.message.role is not Role.STRAY else BAD)
+        if self._show_all or not row.ok:
+            for line in characters(row.message):
+                self._output.text(line, FAINT)
+
+
+def seconds(ns: int) -> str:
+    """Return nanoseconds as seconds with microseconds, rounded down."""
+    sign, ns = ("-", -ns) if ns < 0 else ("", ns)
+    whole, rest = divmod(ns // NS_PER_US, 1_000_000)
+    return f"{sign}{whole}.{rest:06}"
+
+
+def who(message: Message) -> str:
+    """Return the direction and the server address."""
+    word = _WHO[message.role]
+    data = message.piece.data
+    if message.role is Role.STRAY:
+        return word
+    return f"{word} all" if data[0] == 0 else f"{word} {data[0]}"
+
+
+def what(row: Row) -> str:
+    """Return what a frame says, and what is odd about it."""
+    message = row.message
+    assert message is not None
+    marks = [name for error, name in ERROR_NAMES.items() if message.errors & error]
+    marks += ["echo"] * message.echo + ["late"] * message.late
+    odd = f" [{', '.join(marks)}]" if marks else ""
+    piece = message.piece
+    if not isinstance(piece, Frame):
+        return f"{len(piece.data)} characters{odd}"
+    if not row.ok:
+        return f"DAMAGED {len(piece.data)} characters{odd}"
+    return meaning(message.role, piece.data) + odd
+
+
+def meaning(role: Role, frame: bytes) -> str:
+    """Return what a good frame says."""
+    pdu = frame[1:-2]
+    if role is Role.UNKNOWN:
+        return f"function {pdu[0]:02X}"
+    if pdu[0] & 0x80 and len(pdu) == 2:
+        return f"REFUSED: {exception_text(pdu[1])}"
+    parse = wire.parse_request if role is Role.REQUEST else wire.parse_reply
+    try:
+        return wire.describe(parse(pdu))
+    except WireError as error:
+        return f"function {pdu[0]:02X}, not of its format: {error}"
+
+
+def characters(message: Message) -> Iterator[str]:
+    """Yield the characters of a frame in hexadecimal, indented."""
+    yield from textwrap.wrap(
+        message.piece.data.hex(" "), WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT
+    )
+
+
+def event_text(row: Row) -> str:
+    """Return what happened to the line."""
+    event = row.event
+    assert event is not None
+    value = f" {event.value}" if event.value else ""
+    comment = f" {event.comment}" if event.comment else ""
+    return f"{event.kind.name.lower()}{value}{comment}"
+
+
+def summary_lines(summary: Summary) -> list[str]:
+    """Return the counts as sentences."""
+    first = f"{count(summary.frames, 'frame')}: {summary.ok} good, {summary.damaged} damaged"
+    if summary.stray_characters:
+        first += f"; {count(summary.stray_characters, 'stray character')}"
+    second = (
+        f"{count(summary.requests, 'request')}, {count(summary.replies, 'reply', 'replies')}, of "
+        f"these {summary.exceptions} refused; {summary.unanswered} unanswered, {summary.late} late"
+    )
+    if summary.echoes:
+        second += f", {count(summary.echoes, 'echo', 'echoes')}"
+    return [first, second]
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """Return a number with its noun."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def quality_lines(quality: Mapping[str, Any]) -> list[str]:
+    """Return the quality of a link as sentences."""
+    rate = quality["transaction_error_rate"]
+    low, high = (f"{100 * end:.3g} %" for end in quality["interval"])
+    if rate is None:
+        return ["No transaction was heard: nothing can be said about the link's quality."]
+    sure = f"{quality['confidence']:.0%} sure: {low} to {high}"
+    lines = [f"Transactions that went wrong: {100 * rate:.3g} % ({sure})"]
+    turnaround = quality["turnaround_ms"]
+    if turnaround["max"] is not None:
+        times = ", ".join(f"{name} {value:.3g} ms" for name, value in turnaround.items())
+        lines.append(f"Turnaround: {times}")
+    errors = quality["line_errors"]
+    if None in errors.values():
+        lines.append("Line errors: this port does not report them.")
+    else:
+        lines.append("Line errors: " + ", ".join(f"{name} {n}" for name, n in errors.items()))
+    return lines
