@@ -49,13 +49,16 @@ class WireError(KerfbusError, ValueError):
 
     Attributes:
         path: the field where it went wrong, outermost first, joined by dots.
+        exception: the exception code with which a server answers such a request, 0 when there is
+            nothing to answer.
     """
 
     kind = "wire"
 
-    def __init__(self, message: str, path: str = "") -> None:
+    def __init__(self, message: str, path: str = "", exception: int = 0) -> None:
         super().__init__(f"{path}: {message}" if path else message)
         self.path = path
+        self.exception = exception
 
 
 class PortError(KerfbusError, OSError):
