@@ -1,15 +1,31 @@
-"""Numbers of the application protocol: function codes, sub-functions, exception codes.
+"""The numbers of the application protocol that have names: functions, sub-functions, exceptions.
 
-Source: MODBUS Application Protocol V1.1b3, sections 5, 6.8.1, 6.21 and 7, and Annex A.
+Source: MODBUS Application Protocol V1.1b3, section 5 (function codes), 6.8.1 (sub-functions of
+diagnostics), 6.21 (device identification), 7 (exception codes) and Annex A (reserved codes).
 """
 
 from __future__ import annotations
 
 from enum import IntEnum
 
+EXCEPTION_BIT = 0x80
+"""What a server adds to the function code of a request that it refuses (section 7)."""
+MAX_FUNCTION = 0x7F
+"""Function codes are 1 to 127 (section 4.1)."""
+MAX_PDU = 253
+"""256 characters of a serial frame without address and CRC (section 4.1)."""
+USER_DEFINED = frozenset((*range(65, 73), *range(100, 111)))
+"""Function codes whose layout is the user's (section 5)."""
+RESERVED = frozenset((9, 10, 13, 14, 41, 42, 90, 91, 125, 126, 127))
+"""Function codes that old products took and that stay unavailable (Annex A)."""
+MEI_DEVICE_IDENTIFICATION = 0x0E
+"""The one interface type of function 2B that has a layout of its own here (6.21)."""
+REFERENCE_TYPE = 6
+"""The only reference type of file records (6.14, 6.15)."""
+
 
 class FunctionCode(IntEnum):
-    """Public function codes (section 5.1)."""
+    """The public function codes (section 5)."""
 
     READ_COILS = 0x01
     READ_DISCRETE_INPUTS = 0x02
@@ -32,18 +48,20 @@ class FunctionCode(IntEnum):
     ENCAPSULATED_INTERFACE = 0x2B
 
 
-MEI_READ_DEVICE_IDENTIFICATION = 0x0E
-"""The MEI type of 2B that RTU servers know (section 6.21)."""
+PUBLIC = frozenset(int(code) for code in FunctionCode)
+"""The public function codes as plain numbers."""
 
 
 class DiagnosticSub(IntEnum):
-    """Sub-functions of 08 (section 6.8.1)."""
+    """Sub-functions of function 08 (6.8.1); all others are reserved."""
 
     RETURN_QUERY_DATA = 0x00
     RESTART_COMMUNICATIONS = 0x01
+    """Data FF00 also clears the event log. The only way out of listen-only mode."""
     RETURN_DIAGNOSTIC_REGISTER = 0x02
     CHANGE_ASCII_DELIMITER = 0x03
     FORCE_LISTEN_ONLY = 0x04
+    """Has no reply."""
     CLEAR_COUNTERS = 0x0A
     BUS_MESSAGE_COUNT = 0x0B
     BUS_COMMUNICATION_ERROR_COUNT = 0x0C
@@ -55,47 +73,74 @@ class DiagnosticSub(IntEnum):
     BUS_CHARACTER_OVERRUN_COUNT = 0x12
     CLEAR_OVERRUN = 0x14
 
+    @property
+    def text(self) -> str:
+        """Return the name for a person."""
+        return self.name.lower().replace("_", " ").replace("nak", "NAK").replace("ascii", "ASCII")
+
 
 class ExceptionCode(IntEnum):
-    """Exception codes (section 7)."""
+    """Why a server refuses (section 7)."""
 
     ILLEGAL_FUNCTION = 0x01
     ILLEGAL_DATA_ADDRESS = 0x02
     ILLEGAL_DATA_VALUE = 0x03
+    """The request itself is malformed; never a register's value that the application dislikes."""
     SERVER_DEVICE_FAILURE = 0x04
     ACKNOWLEDGE = 0x05
     SERVER_DEVICE_BUSY = 0x06
     NEGATIVE_ACKNOWLEDGE = 0x07
-    """Not in the table of V1.1b3; the event log (6.10) still refers to it."""
+    """Not in the table of V1.1b3; the event log of function 0C (6.10) still speaks of it."""
     MEMORY_PARITY_ERROR = 0x08
     GATEWAY_PATH_UNAVAILABLE = 0x0A
     GATEWAY_TARGET_FAILED = 0x0B
 
     @property
     def text(self) -> str:
-        """Return the code's name in words."""
-        return self.name.replace("_", " ").lower()
+        """Return the name for a person."""
+        return _EXCEPTION_TEXTS.get(self, self.name.lower().replace("_", " "))
+
+
+_EXCEPTION_TEXTS = {
+    ExceptionCode.GATEWAY_TARGET_FAILED: "gateway target device failed to respond",
+}
+
+_FUNCTION_TEXTS = {
+    FunctionCode.READ_EXCEPTION_STATUS: "read exception status",
+    FunctionCode.GET_COMM_EVENT_COUNTER: "get communication event counter",
+    FunctionCode.GET_COMM_EVENT_LOG: "get communication event log",
+    FunctionCode.REPORT_SERVER_ID: "report server ID",
+    FunctionCode.READ_WRITE_MULTIPLE_REGISTERS: "read and write multiple registers",
+    FunctionCode.READ_FIFO_QUEUE: "read FIFO queue",
+}
 
 
 def function_name(code: int) -> str:
-    """Return what a function code does, in words; the top bit of an exception is ignored."""
-    try:
-        return FunctionCode(code & 0x7F).name.replace("_", " ").lower()
-    except ValueError:
-        return f"function {code & 0x7F:02X}"
+    """Return what a function code is called, for a person.
 
+    Args:
+        code: 0 to 255; from 128 on it is that of an exception reply.
 
-def sub_function_name(code: int) -> str:
-    """Return what a diagnostic sub-function does, in words."""
-    try:
-        return DiagnosticSub(code).name.replace("_", " ").lower()
-    except ValueError:
-        return f"sub-function {code:04X}"
+    >>> function_name(3), function_name(0x83), function_name(65)
+    ('read holding registers', 'exception to read holding registers', 'user-defined function 65')
+    """
+    if code > EXCEPTION_BIT:
+        return f"exception to {function_name(code & MAX_FUNCTION)}"
+    if code in PUBLIC:
+        function = FunctionCode(code)
+        return _FUNCTION_TEXTS.get(function, function.name.lower().replace("_", " "))
+    if code in USER_DEFINED:
+        return f"user-defined function {code}"
+    return f"{'reserved' if code in RESERVED else 'unassigned'} function {code}"
 
 
 def exception_name(code: int) -> str:
-    """Return an exception code's name in words."""
+    """Return what an exception code means, for a person.
+
+    >>> exception_name(2), exception_name(0x77)
+    ('illegal data address', 'not in the standard')
+    """
     try:
         return ExceptionCode(code).text
     except ValueError:
-        return f"exception {code:02X}"
+        return "not in the standard"

@@ -1,183 +1,259 @@
-"""What a server answers, as values.
+"""Replies, one frozen dataclass for each public function code, and exceptions.
 
-One frozen class for each public function code, named after its request. Bits come in whole bytes,
-as on the wire: a reply does not say how many were asked for.
+Job: hold what a reply says. Rule: no byte order here; the layouts stand in
+`kerfbus.bench.wire.layouts`. Section numbers are of the MODBUS Application Protocol V1.1b3.
 
-Source: MODBUS Application Protocol V1.1b3, sections 6.1 to 6.21 and 7.
+A reply that repeats its request (05, 06, 08, 0F, 10, 15, 16) is as lenient as the request: whoever
+compares the two finds what is wrong. In all other replies the standard's counts are part of the
+layout, because nothing behind the parser could check them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Self, TypeAlias
 
 from kerfbus.bench.wire.codes import FunctionCode
-from kerfbus.bench.wire.requests import ON, FileData
+from kerfbus.bench.wire.requests import COIL_OFF, COIL_ON, FileData
 
 
 @dataclass(frozen=True, slots=True)
-class ReadCoilsReply:
-    """01 (6.1): a multiple of eight bits, the lowest address first."""
+class _Bits:
+    """Coils or inputs.
+
+    Attributes:
+        bits: as many as the reply's bytes hold, a multiple of 8, at most 2000. The reply does not
+            say how many of them were asked for; those after that are padding.
+    """
+
+    bits: tuple[bool, ...]
+
+    @classmethod
+    def padded(cls, bits: Iterable[bool]) -> Self:
+        """Return a reply with `bits`, filled with False to whole bytes."""
+        given = tuple(bits)
+        return cls(given + (False,) * (-len(given) % 8))
+
+
+@dataclass(frozen=True, slots=True)
+class ReadCoilsReply(_Bits):
+    """Coils, in whole bytes (6.1)."""
 
     function: ClassVar[int] = FunctionCode.READ_COILS
-    bits: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class ReadDiscreteInputsReply:
-    """02 (6.2): a multiple of eight bits, the lowest address first."""
+class ReadDiscreteInputsReply(_Bits):
+    """Discrete inputs, in whole bytes (6.2)."""
 
     function: ClassVar[int] = FunctionCode.READ_DISCRETE_INPUTS
-    bits: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class ReadHoldingRegistersReply:
-    """03 (6.3)."""
+class _Registers:
+    """Registers.
+
+    Attributes:
+        values: 1 to 125 unsigned numbers.
+    """
+
+    values: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadHoldingRegistersReply(_Registers):
+    """Holding registers (6.3)."""
 
     function: ClassVar[int] = FunctionCode.READ_HOLDING_REGISTERS
-    values: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class ReadInputRegistersReply:
-    """04 (6.4)."""
+class ReadInputRegistersReply(_Registers):
+    """Input registers (6.4)."""
 
     function: ClassVar[int] = FunctionCode.READ_INPUT_REGISTERS
-    values: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, init=False)
 class WriteSingleCoilReply:
-    """05 (6.5): repeats the request."""
+    """The request, repeated (6.5).
 
-    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
+    Attributes:
+        start: the coil's address.
+        raw: the value as it stands in the PDU.
+    """
+
     start: int
     raw: int
+    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
+
+    def __init__(self, start: int, on: bool = False, *, raw: int | None = None) -> None:
+        object.__setattr__(self, "start", start)
+        object.__setattr__(self, "raw", (COIL_ON if on else COIL_OFF) if raw is None else raw)
 
     @property
     def on(self) -> bool:
-        """Return whether the coil was set on."""
-        return self.raw == ON
+        """Return whether the value is that for on."""
+        return self.raw == COIL_ON
 
 
 @dataclass(frozen=True, slots=True)
 class WriteSingleRegisterReply:
-    """06 (6.6): repeats the request."""
+    """The request, repeated (6.6)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
     start: int
     value: int
+    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
 
 
 @dataclass(frozen=True, slots=True)
 class ReadExceptionStatusReply:
-    """07 (6.7): eight bits."""
+    """Eight status bits whose meaning is the device's (6.7).
 
-    function: ClassVar[int] = FunctionCode.READ_EXCEPTION_STATUS
+    Attributes:
+        status: 0 to 255.
+    """
+
     status: int
+    function: ClassVar[int] = FunctionCode.READ_EXCEPTION_STATUS
 
 
 @dataclass(frozen=True, slots=True)
 class DiagnosticsReply:
-    """08 (6.8): repeats the sub-function; the data are the request's or what was asked for."""
+    """A diagnostic (6.8).
 
-    function: ClassVar[int] = FunctionCode.DIAGNOSTICS
+    Attributes:
+        sub_function: as in the request.
+        data: an even number of bytes.
+    """
+
     sub_function: int
     data: bytes
+    function: ClassVar[int] = FunctionCode.DIAGNOSTICS
 
 
 @dataclass(frozen=True, slots=True)
 class GetCommEventCounterReply:
-    """0B (6.9): status FFFF while a program command runs, else 0000."""
+    """The counter of successful messages (6.9).
 
-    function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_COUNTER
+    Attributes:
+        status: FFFF while a program command is being worked on, else 0000.
+        count: how many events.
+    """
+
     status: int
-    events: int
+    count: int
+    function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_COUNTER
 
 
 @dataclass(frozen=True, slots=True)
 class GetCommEventLogReply:
-    """0C (6.10): `log` has the most recent event first, at most 64."""
+    """The log of events (6.10).
 
-    function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_LOG
+    Attributes:
+        status: FFFF while a program command is being worked on, else 0000.
+        event_count: as function 0B gives it.
+        message_count: as diagnostic sub-function 0B gives it.
+        events: 0 to 64 event bytes, the latest first.
+    """
+
     status: int
-    events: int
-    messages: int
-    log: bytes
+    event_count: int
+    message_count: int
+    events: bytes
+    function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_LOG
 
 
 @dataclass(frozen=True, slots=True)
 class WriteMultipleCoilsReply:
-    """0F (6.11)."""
+    """What was written (6.11)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_COILS
     start: int
     count: int
+    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_COILS
 
 
 @dataclass(frozen=True, slots=True)
 class WriteMultipleRegistersReply:
-    """10 (6.12)."""
+    """What was written (6.12)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
     start: int
     count: int
+    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
 
 
 @dataclass(frozen=True, slots=True)
 class ReportServerIdReply:
-    """11 (6.13): server id, run indicator (00 or FF) and more, in the server's own form."""
+    """What the server is (6.13).
 
-    function: ClassVar[int] = FunctionCode.REPORT_SERVER_ID
+    Attributes:
+        data: server ID, run indicator (FF is on, 00 is off) and further data, at least one byte.
+            How long the ID is, only the device's manual tells.
+    """
+
     data: bytes
+    function: ClassVar[int] = FunctionCode.REPORT_SERVER_ID
 
 
 @dataclass(frozen=True, slots=True)
 class ReadFileRecordReply:
-    """14 (6.14): the registers of each group that was asked for."""
+    """File records (6.14).
 
-    function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
+    Attributes:
+        groups: the registers of each group that was asked for, at least one group.
+    """
+
     groups: tuple[tuple[int, ...], ...]
+    function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
 
 
 @dataclass(frozen=True, slots=True)
 class WriteFileRecordReply:
-    """15 (6.15): repeats the request."""
+    """The request, repeated (6.15)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
     groups: tuple[FileData, ...]
+    function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
 
 
 @dataclass(frozen=True, slots=True)
 class MaskWriteRegisterReply:
-    """16 (6.16): repeats the request."""
+    """The request, repeated (6.16)."""
 
-    function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
     start: int
     and_mask: int
     or_mask: int
+    function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
 
 
 @dataclass(frozen=True, slots=True)
-class ReadWriteMultipleRegistersReply:
-    """17 (6.17): what was read, after the write."""
+class ReadWriteMultipleRegistersReply(_Registers):
+    """The registers that were read (6.17)."""
 
     function: ClassVar[int] = FunctionCode.READ_WRITE_MULTIPLE_REGISTERS
-    values: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class ReadFifoQueueReply:
-    """18 (6.18): at most 31 registers."""
+    """The queue, oldest first (6.18).
 
-    function: ClassVar[int] = FunctionCode.READ_FIFO_QUEUE
+    Attributes:
+        values: 0 to 31 registers.
+    """
+
     values: tuple[int, ...]
+    function: ClassVar[int] = FunctionCode.READ_FIFO_QUEUE
 
 
 @dataclass(frozen=True, slots=True)
-class IdentityObject:
-    """An object of a device identification."""
+class IdentificationObject:
+    """One object of a device's identification.
+
+    Attributes:
+        object_id: 0 vendor, 1 product code, 2 revision, 3 address in the web, 4 product, 5 model,
+            6 application; from 80 on the device's own.
+        value: its text or data.
+    """
 
     object_id: int
     value: bytes
@@ -185,19 +261,32 @@ class IdentityObject:
 
 @dataclass(frozen=True, slots=True)
 class ReadDeviceIdentificationReply:
-    """2B/0E (6.21): `next_object` says where to go on when `more` follows."""
+    """Objects that identify the device: 2B/0E (6.21).
 
-    function: ClassVar[int] = FunctionCode.ENCAPSULATED_INTERFACE
+    Attributes:
+        code: as in the request.
+        conformity: 01, 02, 03, or 81, 82, 83 when single objects can be asked for too.
+        more_follows: whether another request is needed for the rest.
+        next_object: with which object that one begins.
+        objects: those of this reply.
+    """
+
     code: int
     conformity: int
-    more: bool
+    more_follows: bool
     next_object: int
-    objects: tuple[IdentityObject, ...]
+    objects: tuple[IdentificationObject, ...]
+    function: ClassVar[int] = FunctionCode.ENCAPSULATED_INTERFACE
 
 
 @dataclass(frozen=True, slots=True)
 class ExceptionReply:
-    """A refusal (section 7). `function` is the refused one, without the top bit."""
+    """A refusal (section 7).
+
+    Attributes:
+        function: that of the request, 1 to 127.
+        code: an `ExceptionCode`, or a number that the standard does not know.
+    """
 
     function: int
     code: int
@@ -205,13 +294,20 @@ class ExceptionReply:
 
 @dataclass(frozen=True, slots=True)
 class RawReply:
-    """Any other function code, its data as it is."""
+    """A reply that has no layout here: user-defined, reserved, unassigned, 2B other than 0E.
+
+    One with a public function code can be built too; that is how a malformed reply is sent.
+
+    Attributes:
+        function: 1 to 127.
+        data: what follows the function code.
+    """
 
     function: int
-    data: bytes = b""
+    data: bytes
 
 
-Reply = (
+Reply: TypeAlias = (
     ReadCoilsReply
     | ReadDiscreteInputsReply
     | ReadHoldingRegistersReply

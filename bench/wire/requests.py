@@ -1,147 +1,180 @@
-"""What a client asks, as values.
+"""Requests, one frozen dataclass for each public function code.
 
-One frozen class for each public function code, with the fields of the standard. Fields are checked
-for what their place on the wire can hold, by the formats, when a request is built. Whether a server
-would accept them is `check_limits`' question: a client must be able to send what a server refuses.
+Job: hold what a request says. Rule: no byte order and no limits here; the layouts stand in
+`kerfbus.bench.wire.layouts`, the limits in `kerfbus.bench.wire.limits`. A request outside the
+limits can be made and sent, because a bench must be able to show what a server does with it.
 
-Source: MODBUS Application Protocol V1.1b3, sections 6.1 to 6.21.
+Addresses are those of the PDU, from 0 (MODBUS Application Protocol V1.1b3, 4.4). Numbers are 16
+bits where nothing else is said. Section numbers below are of the same document.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, TypeAlias
 
-from kerfbus.bench.wire.codes import ExceptionCode, FunctionCode
+from kerfbus.bench.wire.codes import FunctionCode
 
-ON, OFF = 0xFF00, 0x0000
-"""The two values of a single coil (6.5)."""
-FILE_REFERENCE = 6
-"""The only reference type of file records (6.14)."""
+COIL_ON = 0xFF00
+COIL_OFF = 0x0000
 
 
 @dataclass(frozen=True, slots=True)
-class ReadCoils:
-    """01 (6.1): `count` coils from address `start`."""
+class _Span:
+    """A run of coils, inputs or registers.
+
+    Attributes:
+        start: address of the first.
+        count: how many.
+    """
+
+    start: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReadCoils(_Span):
+    """Read 1 to 2000 coils (6.1)."""
 
     function: ClassVar[int] = FunctionCode.READ_COILS
-    start: int
-    count: int
 
 
 @dataclass(frozen=True, slots=True)
-class ReadDiscreteInputs:
-    """02 (6.2): `count` discrete inputs from address `start`."""
+class ReadDiscreteInputs(_Span):
+    """Read 1 to 2000 discrete inputs (6.2)."""
 
     function: ClassVar[int] = FunctionCode.READ_DISCRETE_INPUTS
-    start: int
-    count: int
 
 
 @dataclass(frozen=True, slots=True)
-class ReadHoldingRegisters:
-    """03 (6.3): `count` holding registers from address `start`."""
+class ReadHoldingRegisters(_Span):
+    """Read 1 to 125 holding registers (6.3)."""
 
     function: ClassVar[int] = FunctionCode.READ_HOLDING_REGISTERS
-    start: int
-    count: int
 
 
 @dataclass(frozen=True, slots=True)
-class ReadInputRegisters:
-    """04 (6.4): `count` input registers from address `start`."""
+class ReadInputRegisters(_Span):
+    """Read 1 to 125 input registers (6.4)."""
 
     function: ClassVar[int] = FunctionCode.READ_INPUT_REGISTERS
-    start: int
-    count: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, init=False)
 class WriteSingleCoil:
-    """05 (6.5): one coil. `raw` is FF00 or 0000; anything else is refused by a server."""
+    """Switch one coil (6.5).
 
-    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
+    Attributes:
+        start: the coil's address.
+        raw: the value as it stands in the PDU: FF00 is on, 0000 is off, all others are illegal and
+            kept, so that a server can refuse them and a tap can show them.
+    """
+
     start: int
     raw: int
+    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
+
+    def __init__(self, start: int, on: bool = False, *, raw: int | None = None) -> None:
+        object.__setattr__(self, "start", start)
+        object.__setattr__(self, "raw", (COIL_ON if on else COIL_OFF) if raw is None else raw)
 
     @classmethod
     def of(cls, start: int, on: bool) -> WriteSingleCoil:
-        """Return the request that sets a coil on or off."""
-        return cls(start, ON if on else OFF)
+        """Return the request that switches a coil on or off; the same as calling the class."""
+        return cls(start, on)
 
     @property
     def on(self) -> bool:
-        """Return whether the coil is set on."""
-        return self.raw == ON
+        """Return whether the value is that for on."""
+        return self.raw == COIL_ON
 
 
 @dataclass(frozen=True, slots=True)
 class WriteSingleRegister:
-    """06 (6.6): one holding register."""
+    """Write one holding register (6.6)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
     start: int
     value: int
+    function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
 
 
 @dataclass(frozen=True, slots=True)
 class ReadExceptionStatus:
-    """07 (6.7): eight status bits."""
+    """Read eight status bits, serial line only (6.7)."""
 
     function: ClassVar[int] = FunctionCode.READ_EXCEPTION_STATUS
 
 
 @dataclass(frozen=True, slots=True)
 class Diagnostics:
-    """08 (6.8): a sub-function with its data, whole words (one word for all but 0000)."""
+    """Ask for a diagnostic, serial line only (6.8).
 
-    function: ClassVar[int] = FunctionCode.DIAGNOSTICS
+    Attributes:
+        sub_function: a `DiagnosticSub`, or a reserved number.
+        data: an even number of bytes.
+    """
+
     sub_function: int
-    data: bytes = b"\0\0"
+    data: bytes
+    function: ClassVar[int] = FunctionCode.DIAGNOSTICS
 
 
 @dataclass(frozen=True, slots=True)
 class GetCommEventCounter:
-    """0B (6.9): status word and event count."""
+    """Ask for the counter of successful messages, serial line only (6.9)."""
 
     function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_COUNTER
 
 
 @dataclass(frozen=True, slots=True)
 class GetCommEventLog:
-    """0C (6.10): status, counts and up to 64 events."""
+    """Ask for the log of the last 64 events, serial line only (6.10)."""
 
     function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_LOG
 
 
 @dataclass(frozen=True, slots=True)
 class WriteMultipleCoils:
-    """0F (6.11): coils from address `start`."""
+    """Write 1 to 1968 coils (6.11).
 
-    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_COILS
+    Attributes:
+        start: address of the first.
+        bits: their values.
+        padding: what stood in the unused bits of the last byte; the standard wants 0 and nobody
+            reads it. It is kept so that a request builds to the bytes from which it was parsed.
+    """
+
     start: int
     bits: tuple[bool, ...]
+    padding: int = 0
+    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_COILS
 
 
 @dataclass(frozen=True, slots=True)
 class WriteMultipleRegisters:
-    """10 (6.12): holding registers from address `start`."""
+    """Write 1 to 123 holding registers (6.12)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
     start: int
     values: tuple[int, ...]
+    function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
 
 
 @dataclass(frozen=True, slots=True)
 class ReportServerId:
-    """11 (6.13): a description of the server, in its own form."""
+    """Ask what the server is, serial line only (6.13)."""
 
     function: ClassVar[int] = FunctionCode.REPORT_SERVER_ID
 
 
 @dataclass(frozen=True, slots=True)
 class FileRange:
-    """`count` registers of a file from a record on."""
+    """A run of records of a file, to be read.
+
+    Attributes:
+        file: number of the file, 1 to FFFF.
+        record: number of the first record, 0 to 270F.
+        count: how many registers.
+    """
 
     file: int
     record: int
@@ -149,8 +182,22 @@ class FileRange:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadFileRecord:
+    """Read groups of file records (6.14)."""
+
+    groups: tuple[FileRange, ...]
+    function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
+
+
+@dataclass(frozen=True, slots=True)
 class FileData:
-    """Registers to write into a file from a record on."""
+    """A run of records of a file with their content.
+
+    Attributes:
+        file: number of the file, 1 to FFFF.
+        record: number of the first record, 0 to 270F.
+        values: the registers.
+    """
 
     file: int
     record: int
@@ -158,72 +205,84 @@ class FileData:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadFileRecord:
-    """14 (6.14): parts of files."""
-
-    function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
-    groups: tuple[FileRange, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class WriteFileRecord:
-    """15 (6.15): parts of files."""
+    """Write groups of file records (6.15)."""
 
-    function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
     groups: tuple[FileData, ...]
+    function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
 
 
 @dataclass(frozen=True, slots=True)
 class MaskWriteRegister:
-    """16 (6.16): result = (current AND and_mask) OR (or_mask AND NOT and_mask)."""
+    """Change bits of one holding register (6.16)."""
 
-    function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
     start: int
     and_mask: int
     or_mask: int
+    function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
 
     def apply(self, current: int) -> int:
-        """Return what the register becomes."""
+        """Return what the register becomes: (current AND and) OR (or AND NOT and), 6.16.
+
+        >>> hex(MaskWriteRegister(4, 0xF2, 0x25).apply(0x12))
+        '0x17'
+        """
         return (current & self.and_mask) | (self.or_mask & ~self.and_mask & 0xFFFF)
 
 
 @dataclass(frozen=True, slots=True)
 class ReadWriteMultipleRegisters:
-    """17 (6.17): the write comes before the read."""
+    """Write 1 to 121 holding registers, then read 1 to 125 (6.17)."""
 
-    function: ClassVar[int] = FunctionCode.READ_WRITE_MULTIPLE_REGISTERS
     read_start: int
     read_count: int
     write_start: int
     values: tuple[int, ...]
+    function: ClassVar[int] = FunctionCode.READ_WRITE_MULTIPLE_REGISTERS
 
 
 @dataclass(frozen=True, slots=True)
 class ReadFifoQueue:
-    """18 (6.18): the queue at address `start`; reading does not clear it."""
+    """Read a queue of up to 31 registers without clearing it (6.18).
 
-    function: ClassVar[int] = FunctionCode.READ_FIFO_QUEUE
+    Attributes:
+        start: address of the queue's pointer.
+    """
+
     start: int
+    function: ClassVar[int] = FunctionCode.READ_FIFO_QUEUE
 
 
 @dataclass(frozen=True, slots=True)
 class ReadDeviceIdentification:
-    """2B/0E (6.21): objects from `object_id` on (code 1 to 3) or that one (code 4)."""
+    """Read objects that identify the device: 2B/0E (6.21).
 
-    function: ClassVar[int] = FunctionCode.ENCAPSULATED_INTERFACE
+    Attributes:
+        code: 1 basic, 2 regular, 3 extended (streams), 4 one object.
+        object_id: the first object, or the one.
+    """
+
     code: int
-    object_id: int = 0
+    object_id: int
+    function: ClassVar[int] = FunctionCode.ENCAPSULATED_INTERFACE
 
 
 @dataclass(frozen=True, slots=True)
 class RawRequest:
-    """Any other function code, its data as it is."""
+    """A request that has no layout here: user-defined, reserved, unassigned, 2B other than 0E.
+
+    One with a public function code can be built too; that is how a malformed request is sent.
+
+    Attributes:
+        function: 1 to 127.
+        data: what follows the function code.
+    """
 
     function: int
-    data: bytes = b""
+    data: bytes
 
 
-Request = (
+Request: TypeAlias = (
     ReadCoils
     | ReadDiscreteInputs
     | ReadHoldingRegisters
@@ -245,42 +304,3 @@ Request = (
     | ReadDeviceIdentification
     | RawRequest
 )
-
-MAX_READ_BITS, MAX_READ_WORDS = 2000, 125
-MAX_WRITE_BITS, MAX_WRITE_WORDS = 1968, 123
-MAX_EXCHANGE_WORDS = 121
-MAX_RECORD = 0x270F
-
-
-def check_limits(request: Request) -> ExceptionCode | None:
-    """Return the exception with which a server refuses the request's own values, None for none.
-
-    These are the checks that come before any address is looked at: quantity, the two values of a
-    coil, the form of file references, the identification code. An application's limits on the value
-    of a register are not among them (section 7, code 03).
-
-    Source: the state diagrams of sections 6.1 to 6.21.
-    """
-    return None if _acceptable(request) else ExceptionCode.ILLEGAL_DATA_VALUE
-
-
-def _acceptable(request: Request) -> bool:
-    match request:
-        case ReadCoils(count=count) | ReadDiscreteInputs(count=count):
-            return 1 <= count <= MAX_READ_BITS
-        case ReadHoldingRegisters(count=count) | ReadInputRegisters(count=count):
-            return 1 <= count <= MAX_READ_WORDS
-        case WriteSingleCoil(raw=raw):
-            return raw in (ON, OFF)
-        case WriteMultipleCoils(bits=bits):
-            return 1 <= len(bits) <= MAX_WRITE_BITS
-        case WriteMultipleRegisters(values=values):
-            return 1 <= len(values) <= MAX_WRITE_WORDS
-        case ReadWriteMultipleRegisters(read_count=count, values=values):
-            return 1 <= count <= MAX_READ_WORDS and 1 <= len(values) <= MAX_EXCHANGE_WORDS
-        case ReadFileRecord(groups=groups) | WriteFileRecord(groups=groups):
-            return bool(groups) and all(g.file >= 1 and g.record <= MAX_RECORD for g in groups)
-        case ReadDeviceIdentification(code=code):
-            return 1 <= code <= 4
-        case _:
-            return True
