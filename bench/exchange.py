@@ -272,13 +272,20 @@ class Exchange:
         """Return what a message means to the exchange, None when it does not end the wait."""
         if self.state in (State.WAITING, State.DOUBTING) and not message.echo:
             self._late |= message.late
-            self._spoilt |= bool(message.errors) or message.role is Role.STRAY
+            self._spoilt |= self._spoils(message)
         own = message.pairs_with is not None and message.pairs_with == self._conversation.last_own
         if not own or message.echo or message.late or message.role is not Role.REPLY:
             return None
         if not isinstance(message.piece, Frame) or not message.piece.usable:
             return Event.DAMAGED
         return Event.DOUBTFUL if message.doubtful else Event.REPLIED
+
+    def _spoils(self, message: Message) -> bool:
+        """Return whether a message means that a reply came, but not a good one."""
+        if message.errors or message.role in (Role.STRAY, Role.UNKNOWN):
+            return True
+        unfit = message.role is Role.REPLY and message.pairs_with is None
+        return unfit and message.piece.data[0] == self.frame[0]
 
     def _expire(self, now: int) -> None:
         self._take(self._framer.flush(), now)
