@@ -1,0 +1,87 @@
+"""Packers: values of the supply to raw bytes, one for each register of its map.
+
+A bench decodes and encodes with care for a person (`kerfbus.bench.regmap`); a server packs the same
+few readings many thousand times a second. A packer is the quick form of `Register.encode_nearest`
+for what the supply hands over: numbers in the map's unit, codes of choices, masks of bits, texts,
+None for "no reading".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import floor
+from struct import Struct, pack
+
+from kerfbus.bench.regmap import Register, Type
+from kerfbus.bench.regmap.numbers import IntegerCodec
+from kerfbus.bench.regmap.words import split_words, to_pattern
+
+Cell = float | int | str | bool | None
+"""A value as the supply hands it over."""
+Packer = Callable[[Cell], bytes]
+"""Makes the bytes of a register out of its value: two a word, one a bit."""
+
+_WORD = Struct(">H").pack
+_SINGLE = Struct(">f").pack
+
+
+def packer(register: Register) -> Packer:
+    """Return the packer of a register."""
+    codec, count = register.codec, register.words
+    high_first = register.word_order == "big"
+    if register.type is Type.BOOL:
+        return lambda value: b"\1" if value else b"\0"
+    if isinstance(codec, IntegerCodec):
+        return _number(register, codec)
+    if register.type is Type.F32 and high_first and register.invalid is None:
+        return _single(register)
+    if register.type is Type.ENUMERATION or (register.type is Type.BITS and count == 1):
+        return lambda value: _WORD(int(value or 0))
+    if register.type is Type.BITS:
+        return lambda value: pack(
+            f">{count}H", *split_words(int(value or 0), count, high_first=high_first)
+        )
+    return lambda value: pack(f">{count}H", *codec.encode_nearest(value))
+
+
+def _number(register: Register, codec: IntegerCodec) -> Packer:
+    """Return the packer of a whole number, held at its limits and off the "invalid" pattern."""
+    gain, offset = 1 / register.scale, 0.5 - register.offset / register.scale
+    low, high = codec.raw_bounds
+    width = codec.width
+    never = None if register.invalid is None else to_pattern(register.invalid, width)
+    swap = width == 32 and not codec.high_first
+    build = Struct(">H" if width == 16 else ">I").pack
+    mask = (1 << width) - 1
+
+    def put(value: Cell) -> bytes:
+        if value is None:
+            word = never or 0
+        else:
+            raw = floor(value * gain + offset)  # type: ignore[operator]
+            raw = low if raw < low else high if raw > high else raw
+            word = raw & mask
+            if word == never:
+                word = (raw + (1 if raw == low else -1)) & mask
+        data = build(word)
+        return data[2:] + data[:2] if swap else data
+
+    return put
+
+
+def _single(register: Register) -> Packer:
+    """Return the packer of a single-precision number, held at its limits."""
+    low = float("-inf") if register.min is None else register.min
+    high = float("inf") if register.max is None else register.max
+    gain, offset = 1 / register.scale, register.offset
+
+    def put(value: Cell) -> bytes:
+        held = max(low, min(high, float(value or 0)))
+        return _SINGLE((held - offset) * gain)
+
+    return put
+
+
+def mask_of(register: Register, names: frozenset[str] | set[str]) -> int:
+    """Return the mask of the bits called `names`; a name that the map lacks has no bit."""
+    return sum(1 << number for number, name in register.bits.items() if name in names)

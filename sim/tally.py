@@ -1,0 +1,79 @@
+"""What the supply counts: starts, arcs, losses, arc time, duty.
+
+Running arcs are added when somebody asks, committed when the arc ends; so the sums do not depend on
+how often they are asked for.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from kerfbus.sim.wear import Usage
+
+DUTY_WINDOW_NS = 600 * 1_000_000_000
+"""Ten minutes, the cycle of the duty rating."""
+
+
+class Tally:
+    """Counters since new.
+
+    Attributes:
+        starts: starts accepted.
+        transfers: starts that reached the work.
+        failed_ignitions: starts in which no pilot arc came up.
+        failed_transfers: pilot arcs that did not reach the work.
+        arc_losses: arcs that went out by themselves.
+        usage: arcs that have ended (and all pilot strikes).
+        tries: ignitions in the present or last start.
+    """
+
+    def __init__(self) -> None:
+        self.starts = 0
+        self.transfers = 0
+        self.failed_ignitions = 0
+        self.failed_transfers = 0
+        self.arc_losses = 0
+        self.tries = 0
+        self.usage = Usage()
+        self._since: int | None = None
+        self._charge = 0.0
+        self._last_cut_ns = 0
+        self._arcs: deque[tuple[int, int]] = deque()
+
+    def struck(self) -> None:
+        """Count an arc start: the pilot arc stands."""
+        self.usage += Usage(starts=1)
+
+    def arc_begins(self, at: int, charge: float) -> None:
+        """Take note that the arc has reached the work; `charge` is the plant's sum."""
+        self.transfers += 1
+        self._since, self._charge = at, charge
+
+    def arc_ends(self, at: int, charge: float, *, hard: bool) -> None:
+        """Commit the arc that burns; `hard` says that it was not ramped down."""
+        if self._since is None:
+            return
+        self.usage = self.total(at, charge) + Usage(hard_stops=int(hard))
+        self._last_cut_ns = at - self._since
+        self._arcs.append((self._since, at))
+        self._since = None
+
+    def total(self, now: int, charge: float) -> Usage:
+        """Return the usage with the arc that burns; `charge` is the plant's sum at `now`."""
+        if self._since is None:
+            return self.usage
+        return self.usage + Usage(arc_ns=now - self._since, charge=charge - self._charge)
+
+    def cut_ns(self, now: int) -> int:
+        """Return how long the present arc has burnt on the work, or the last one did."""
+        return self._last_cut_ns if self._since is None else now - self._since
+
+    def duty_percent(self, now: int) -> float:
+        """Return the share of arc time in the last ten minutes."""
+        begin = now - DUTY_WINDOW_NS
+        while self._arcs and self._arcs[0][1] <= begin:
+            self._arcs.popleft()
+        burnt = sum(end - max(start, begin) for start, end in self._arcs)
+        if self._since is not None:
+            burnt += now - max(self._since, begin)
+        return 100.0 * burnt / DUTY_WINDOW_NS
