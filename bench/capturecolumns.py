@@ -12,18 +12,18 @@ Memory: a batch of `iter_columns` holds its bytes and some 60 bytes for each bur
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from os import PathLike, fspath
 
 import numpy as np
 
 from kerfbus.bench.capturechain import Chain, gather, roles_of
 from kerfbus.bench.captureparser import RecordParser, check_head
-from kerfbus.bench.capturereader import cut_off, damaged, open_to_read
+from kerfbus.bench.capturereader import cut_off, damaged, open_to_read, read_on
 from kerfbus.bench.capturerecords import LineEvent, Record
 from kerfbus.bench.capturetable import Builder, Bytes, CaptureColumns, Span, joined
 from kerfbus.bench.errors import CaptureError
-from kerfbus.bench.pcapng import PACKET_DATA_AT, DamageError, Order, block_at
+from kerfbus.bench.pcapng import PACKET_DATA_AT, DamageError, Order, block_at, check_cut, missing
 from kerfbus.bench.transport import LineEventKind
 
 __all__ = ["CaptureColumns", "Span", "iter_columns", "read_columns"]
@@ -53,22 +53,10 @@ def iter_columns(
     """
     name = fspath(path)
     scan = _Scan(name)
-    rest, base = b"", 0
     with contextlib.closing(open_to_read(name)) as file:
-        while True:
-            try:
-                read = file.read(max(batch_bytes, len(rest)))
-            except OSError as error:
-                raise CaptureError(name, f"cannot be read: {error.strerror}") from error
-            if not read:
-                break
-            if not base and not rest:
-                check_head(name, read)
-            data = rest + read
-            yield from scan.batch(data, base)
-            rest = data[scan.used :]
-            base += scan.used
-    yield from scan.end(base, len(rest))
+        while data := read_on(file, name, batch_bytes, scan.held, scan.missing):
+            yield from scan.batch(data)
+    yield from scan.end()
 
 
 def read_columns(path: str | PathLike[str]) -> CaptureColumns:
@@ -82,39 +70,67 @@ def read_columns(path: str | PathLike[str]) -> CaptureColumns:
 
 
 class _Scan:
-    """Goes through the bytes of a capture, batch by batch.
-
-    Attributes:
-        used: how many bytes of the batch at hand are done with; the rest begins the next one.
-    """
+    """Goes through the bytes of a capture, batch by batch."""
 
     def __init__(self, name: str) -> None:
-        self.used = 0
         self._name = name
         self._parser = RecordParser(name)
         self._order: Order = "<"
         self._builder: Builder | None = None
         self._early: list[Record] = []  # what stands before the settings are known
-        self._data, self._base = b"", 0
-        self._array: Bytes = np.empty(0, dtype=np.uint8)
         self._done: list[CaptureColumns] = []
         self._anything = False
+        # The bytes at hand, the same as an array, where they begin in the file, how many are used.
+        self._data = b""
+        self._array: Bytes = np.empty(0, dtype=np.uint8)
+        self._base = self._used = 0
 
-    def batch(self, data: bytes, base: int) -> Iterator[CaptureColumns]:
+    @property
+    def held(self) -> int:
+        """Return the number of bytes that make no whole block yet."""
+        return len(self._data) - self._used
+
+    @property
+    def missing(self) -> int:
+        """Return how many bytes the next block lacks, as far as one can see."""
+        return missing(self._data, self._used, self._order)
+
+    def batch(self, data: bytes) -> Iterator[CaptureColumns]:
         """Yield the spans of the next bytes.
-
-        Args:
-            data: what was not used of the bytes before, and some more.
-            base: where they begin in the file.
 
         Raises:
             CaptureError: the file is damaged or no capture.
         """
-        self._data, self._base, self.used = data, base, 0
-        self._array = np.frombuffer(data, dtype=np.uint8)
+        if not self._base and not self._data:
+            check_head(self._name, data)
+        self._base += self._used
+        self._data = self._data[self._used :] + data
+        self._array = np.frombuffer(self._data, dtype=np.uint8)
+        self._used = 0
+        yield from self._spans(self._scan)
+
+    def end(self) -> Iterator[CaptureColumns]:
+        """Yield what is left when the file ends here.
+
+        Raises:
+            CaptureError: it does not end like one that was merely cut off, or is no capture.
+        """
+        yield from self._spans(self._check_end)
+        warning = cut_off(self._base + self._used) if self.held else None
+        self._array = self._array[:0]
+        self._add_orphans()
+        self._close_span(warning, always=warning is not None or not self._anything)
+        yield from self._done
+
+    def _check_end(self) -> None:
+        check_cut(self._data, self._used, self._base, self._order)
+        self._parser.check_described(self.held)
+
+    def _spans(self, go: Callable[[], None]) -> Iterator[CaptureColumns]:
+        """Do something; yield what it collected, and raise what it raised behind that."""
         failure = None
         try:
-            self._scan()
+            go()
         except DamageError as error:
             failure = damaged(self._name, error)
             failure.__cause__ = error
@@ -129,21 +145,12 @@ class _Scan:
         if failure is not None:
             raise failure
 
-    def end(self, base: int, held: int) -> Iterator[CaptureColumns]:
-        """Yield what is left when the file ends with `held` bytes that make no block."""
-        self._parser.check_described(held)
-        self._array = self._array[:0]
-        self._add_orphans()
-        warning = cut_off(base) if held else None
-        self._close_span(warning, always=warning is not None or not self._anything)
-        yield from self._done
-
     def _scan(self) -> None:
         words = np.frombuffer(self._data, dtype="<u4", count=len(self._data) // 4)
         chain = None
         while True:
             if self._order == "<" and self._builder is not None:
-                here = self.used // 4
+                here = self._used // 4
                 if chain is None or here >= chain.end:
                     chain = Chain(words, here)
                 self._run(chain, *chain.run(here))
@@ -163,7 +170,7 @@ class _Scan:
             count = 0
             if stop - here >= SHORT and not self._parser.pending and self._builder is not None:
                 count = self._builder.add_packets(packets.part(here, stop))
-                self.used = int(ends[here + count - 1]) * 4 if count else self.used
+                self._used = int(ends[here + count - 1]) * 4 if count else self._used
             if not count:
                 count = min(max(stop - here, 1), SHORT)
                 for _ in range(count):
@@ -172,7 +179,7 @@ class _Scan:
 
     def _step(self) -> bool:
         """Take the next block; return whether it was all there."""
-        block = block_at(self._data, self.used, self._base, self._order)
+        block = block_at(self._data, self._used, self._base, self._order)
         if block is None:
             return False
         self._order = block.order
@@ -183,7 +190,7 @@ class _Scan:
             self._add(record, block.start + PACKET_DATA_AT)
         if self._parser.info is not info:
             self._new_span()
-        self.used = block.end
+        self._used = block.end
         return True
 
     def _add(self, record: Record, offset: int) -> None:

@@ -6,6 +6,7 @@ say. Every failure of the operating system ends here as a `CaptureError`.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import errno
 import os
@@ -138,6 +139,7 @@ class BufferedCaptureFile(CaptureFile):
             target=self._flush_in_time, name=f"flush {path}", daemon=True
         )
         self._thread.start()
+        atexit.register(self.close)  # for programs that forget it
 
     def append(self, blocks: bytes) -> None:
         """Take whole blocks."""
@@ -159,6 +161,7 @@ class BufferedCaptureFile(CaptureFile):
         """Write out what waits and close."""
         if self.closed:
             return
+        atexit.unregister(self.close)
         self._closing.set()
         self._filled.set()
         self._thread.join()

@@ -7,6 +7,8 @@ for. For millions of records see `kerfbus.bench.capturecolumns`.
 from __future__ import annotations
 
 import io
+import os
+import stat
 from collections import deque
 from collections.abc import Iterator, Sequence
 from os import PathLike, fspath
@@ -16,7 +18,7 @@ from kerfbus.bench.captureparser import RecordParser, check_head
 from kerfbus.bench.capturerecords import CaptureInfo, Record
 from kerfbus.bench.errors import CaptureError
 from kerfbus.bench.line import LineSettings
-from kerfbus.bench.pcapng import BlockCutter, DamageError
+from kerfbus.bench.pcapng import LOOK, BlockCutter, DamageError
 
 CHUNK = 1 << 18
 """Bytes that are asked for at a time."""
@@ -133,6 +135,7 @@ class CaptureReader:
             block = self._cutter.next()
             while block is None:
                 if not self._fill():
+                    self._cutter.check_cut()
                     return None
                 block = self._cutter.next()
             return self._parser.take(block)
@@ -145,22 +148,19 @@ class CaptureReader:
 
     def _fill(self) -> bool:
         """Read on; return whether there was anything."""
-        # What is held of a huge block doubles each time: the copies stay linear in its length.
-        try:
-            data = self._file.read(max(CHUNK, self._cutter.held))
-            if not data and self._follow and self._cutter.held:
-                self._step_back()
-        except OSError as error:
-            raise CaptureError(self.path, f"cannot be read: {error.strerror}") from error
+        cutter = self._cutter
+        data = read_on(self._file, self.path, CHUNK, cutter.held, cutter.missing)
         if data:
-            if self._cutter.offset == self._cutter.held == 0:
+            if cutter.offset == cutter.held == 0:
                 check_head(self.path, data)
-            self._cutter.feed(data)
+            cutter.feed(data)
+        elif self._follow:
+            self._step_back()
         return bool(data)
 
     def _step_back(self) -> None:
         """Forget a block that was cut back: its writer ran out of room."""
-        size = self._file.seek(0, io.SEEK_END)
+        size = os.fstat(self._file.fileno()).st_size
         if size < self._cutter.offset:
             raise CaptureError(self.path, "was overwritten while it was followed; open it again")
         if size < self._cutter.offset + self._cutter.held:
@@ -187,6 +187,31 @@ def open_to_read(path: str) -> io.FileIO:
     except (OSError, ValueError) as error:  # ValueError: a zero character in the name
         reason = error.strerror if isinstance(error, OSError) else error
         raise CaptureError(path, f"cannot be read: {reason}") from error
+
+
+def read_on(file: io.FileIO, path: str, chunk: int, held: int, missing: int) -> bytes:
+    """Return the next bytes of a capture, none at its end or when no block can come of them.
+
+    Args:
+        file: what `open_to_read` gave.
+        path: its name, for messages.
+        chunk: how much to read.
+        held: bytes that were read and make no whole block.
+        missing: how many more the block that they begin needs.
+
+    Raises:
+        CaptureError: the file cannot be read.
+    """
+    try:
+        # What is held of a huge block doubles each time: copies stay linear in its length. A block
+        # that claims to end behind the file's end is not read into memory to learn nothing more.
+        status = os.fstat(file.fileno())
+        known = held >= LOOK and stat.S_ISREG(status.st_mode)
+        if known and status.st_size - file.tell() < missing:
+            return b""
+        return file.read(max(chunk, held)) or b""
+    except OSError as error:
+        raise CaptureError(path, f"cannot be read: {error.strerror}") from error
 
 
 def damaged(path: str, error: DamageError) -> CaptureError:

@@ -29,6 +29,8 @@ IF_SPEED = 8
 IF_TSRESOL = 9
 IF_TSOFFSET = 14
 EPB_FLAGS = 2
+LOOK = 1 << 18
+"""Bytes that tell a block that was cut off from one with a damaged length."""
 MAX_OPTION = 0xFFFF
 """Longest value of an option in bytes: its length has 16 bits (3.5)."""
 
@@ -214,7 +216,6 @@ def block_at(data: bytes, start: int, base: int, order: Order) -> Block | None:
         raise DamageError(base + start, f"a block of type {kind} cannot be {length} bytes long")
     end = start + length
     if end > len(data):
-        _check_cut(data[start:], kind, length, order, base + start)
         return None
     repeated = _WORD[order].unpack_from(data, end - 4)[0]
     if repeated != length:
@@ -232,13 +233,33 @@ def _section_order(data: bytes, start: int, base: int) -> Order:
     raise DamageError(base + start, "a section header without the byte-order magic")
 
 
-def _check_cut(head: bytes, kind: int, length: int, order: Order, offset: int) -> None:
-    """Raise when a block is not merely cut off: when what is there contradicts its length.
+def missing(data: bytes, start: int, order: Order) -> int:
+    """Return how many bytes the block that begins at `data[start]` lacks, as far as one can see."""
+    held = len(data) - start
+    if held < _SHORTEST:
+        return _SHORTEST - held
+    if data.startswith(SECTION_BYTES, start):
+        order = _section_order(data, start, 0)
+    length: int = _WORD[order].unpack_from(data, start + 4)[0]
+    return max(0, length - held)
+
+
+def check_cut(data: bytes, start: int, base: int, order: Order) -> None:
+    """Raise when what is left at the end of a file is not merely a block that was cut off.
 
     A damaged length that points past the end of the file looks like a block that was cut off. Its
     options give it away: they end, or the repeated length stands, where the true end is. A block of
-    an unknown type gives no such hint and passes for cut off.
+    an unknown type gives no such hint and passes for cut off. No more than `LOOK` bytes matter.
+
+    Raises:
+        DamageError: what is there contradicts the block's length.
     """
+    head, offset = data[start : start + LOOK], base + start
+    if len(head) < _SHORTEST:
+        return
+    if head.startswith(SECTION_BYTES):
+        order = _section_order(head, 0, offset)
+    kind, length = _TWO_WORDS[order].unpack_from(head)
     at = {SECTION: SECTION_OPTIONS_AT, INTERFACE: INTERFACE_OPTIONS_AT}.get(kind)
     if kind == PACKET and len(head) >= PACKET_DATA_AT:
         at = PACKET_DATA_AT + padded(_WORD[order].unpack_from(head, 20)[0])
@@ -279,6 +300,15 @@ class BlockCutter:
     def held(self) -> int:
         """Return the number of bytes behind `offset` that make no whole block yet."""
         return len(self._data) - self._start
+
+    @property
+    def missing(self) -> int:
+        """Return how many bytes the next block lacks, as far as one can see."""
+        return missing(self._data, self._start, self.order)
+
+    def check_cut(self) -> None:
+        """Raise `DamageError` when what is held is not merely a block that was cut off."""
+        check_cut(self._data, self._start, self._base, self.order)
 
     def feed(self, data: bytes) -> None:
         """Append what was read from the file."""

@@ -1,0 +1,281 @@
+"""Recording a line while it is used.
+
+Job: put a capture under a transport without whoever uses it noticing. Rule: the link comes first;
+what goes wrong with the file is kept in an attribute and never raised into a conversation. It must
+not know frames.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from os import PathLike
+
+from kerfbus.bench.capturewriter import CaptureWriter
+from kerfbus.bench.clock import NS
+from kerfbus.bench.errors import CaptureError, KerfbusError, PortError, PortLostError
+from kerfbus.bench.line import LineSettings
+from kerfbus.bench.transport import (
+    Chunk,
+    LineCounters,
+    LineEventKind,
+    PortFacts,
+    Transport,
+    Vantage,
+)
+
+COUNTERS_NS = NS
+"""How often the driver is asked whether the host dropped characters, at most."""
+HOLD_NS = NS
+"""How long after its expected end a send may keep inbound characters from the file."""
+
+
+class Recorder:
+    """Writes to a capture and keeps what goes wrong to itself.
+
+    Args:
+        writer: of the capture.
+
+    Attributes:
+        error: what went wrong first, None as long as nothing has. After a `CaptureError` nothing
+            more is recorded.
+    """
+
+    def __init__(self, writer: CaptureWriter) -> None:
+        self._writer = writer
+        self.error: KerfbusError | None = None
+
+    def inbound(self, chunk: Chunk) -> None:
+        """Record what was heard."""
+        self._attempt(lambda: self._writer.inbound(chunk))
+
+    def outbound(self, data: bytes, at: int) -> None:
+        """Record what was sent; `at` is the end of its last stop bit."""
+        self._attempt(lambda: self._writer.outbound(data, at))
+
+    def event(self, kind: LineEventKind, at: int, value: int = 0, comment: str = "") -> None:
+        """Record a line event."""
+        self._attempt(lambda: self._writer.event(kind, at, value=value, comment=comment))
+
+    def settings_changed(self, settings: LineSettings, at: int) -> None:
+        """Record that other line settings are in force from `at` on."""
+        self._attempt(lambda: self._writer.settings_changed(settings, at))
+
+    def mark(self, key: str, value: str, at: int) -> None:
+        """Record a mark.
+
+        Raises:
+            UsageError: it is not of the form; that is its author's mistake, not the file's.
+        """
+        try:
+            self._writer.mark(key, value, at)
+        except CaptureError as error:
+            self.error = self.error or error
+
+    def close(self) -> None:
+        """Flush and close the capture."""
+        self._attempt(self._writer.close)
+
+    def _attempt(self, write: Callable[[], None]) -> None:
+        try:
+            write()
+        except KerfbusError as error:
+            self.error = self.error or error
+
+
+class RecordingTransport(Transport):
+    """A transport that records all that passes through another one.
+
+    What is received while a send is under way is recorded behind it: it is the echo of what is
+    being sent, or the answer to it, and a reader should meet the cause first. So stamps may run
+    backwards there by the length of what was sent. What a send that was broken off had put on the
+    line is unknown; a mark says that there was one.
+
+    Not promised: characters that were received before `reconfigure` and are fetched after it stand
+    behind the ``settings changed`` event.
+
+    Args:
+        inner: does the work.
+        writer: of the capture; its settings are those of `inner`. `close` closes both.
+    """
+
+    def __init__(self, inner: Transport, writer: CaptureWriter) -> None:
+        self.name = inner.name
+        self.clock = inner.clock
+        self.timing = inner.timing
+        self._inner = inner
+        self._recorder = Recorder(writer)
+        self._gone = False
+        self._closed = False
+        self._sending_since: int | None = None
+        self._hold_until = 0
+        self._held: list[Chunk] = []
+        self._dropped = self._host_dropped()
+        self._counters_due = 0
+        self.event(LineEventKind.OPENED)
+
+    # What may change when a port is opened again is asked for each time.
+
+    @property
+    def settings(self) -> LineSettings:  # type: ignore[override]
+        """Return the rate and format in force."""
+        return self._inner.settings
+
+    @property
+    def uncertainty_ns(self) -> int:  # type: ignore[override]
+        """Return the longest believed delay from stop bit to stamp."""
+        return self._inner.uncertainty_ns
+
+    @property
+    def facts(self) -> PortFacts:  # type: ignore[override]
+        """Return what the port can and cannot say."""
+        return self._inner.facts
+
+    @property
+    def capture_error(self) -> KerfbusError | None:
+        """Return what went wrong with the capture, None as long as nothing has."""
+        return self._recorder.error
+
+    def counters(self) -> LineCounters | None:
+        """Return the driver's counters, None when it has none."""
+        return self._inner.counters()
+
+    def mark(self, key: str, value: str, at: int | None = None) -> None:
+        """Record a mark, e.g. ``arc`` ``on``; without `at`, now.
+
+        Raises:
+            UsageError: the key is empty or holds an equals sign, or the text is too long.
+        """
+        self._recorder.mark(key, value, self.clock.now() if at is None else at)
+
+    def event(
+        self, kind: LineEventKind, at: int | None = None, value: int = 0, comment: str = ""
+    ) -> None:
+        """Record a line event that this transport cannot see by itself; without `at`, now."""
+        self._recorder.event(kind, self.clock.now() if at is None else at, value, comment)
+
+    async def send(self, data: bytes) -> int:
+        """Send characters and record them with the instant that the port gives."""
+        began = self.clock.now()
+        self._sending_since = began
+        self._hold_until = began + self.settings.characters_ns(len(data)) + HOLD_NS
+        try:
+            sent = await self._inner.send(data)
+        except BaseException as error:
+            self._release()
+            note = f"note=a send of {len(data)} characters was broken off"
+            self.event(LineEventKind.MARK, comment=note)
+            if isinstance(error, PortLostError):
+                self._note_gone()
+            raise
+        finally:
+            self._sending_since = None
+        self._note_back(sent)
+        self._recorder.outbound(data, sent)
+        self._release()
+        return sent
+
+    async def receive(self, until: int | None) -> Chunk | None:
+        """Return the next characters and record them."""
+        try:
+            chunk = await self._inner.receive(until)
+        except PortLostError:
+            self._note_gone()
+            raise
+        if chunk is not None:
+            self._note_back(chunk.at)
+            if chunk.at >= self._counters_due:
+                self._count_dropped(chunk.at)
+            since = self._sending_since
+            if since is not None and since <= chunk.at <= self._hold_until:
+                self._held.append(chunk)
+            else:
+                self._release()
+                self._recorder.inbound(chunk)
+        return chunk
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Change rate and format, and record the change."""
+        before = self._inner.settings
+        await self._inner.reconfigure(settings)
+        if self._inner.settings != before:
+            self._recorder.settings_changed(self._inner.settings, self.clock.now())
+
+    async def close(self) -> None:
+        """Release the port and end the capture."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            self._count_dropped(self.clock.now())
+            await self._inner.close()
+        finally:
+            self._release()
+            self._note_gone()
+            self._recorder.close()
+
+    def _release(self) -> None:
+        """Record what was held back."""
+        held, self._held = self._held, []
+        for chunk in held:
+            self._recorder.inbound(chunk)
+
+    def _note_gone(self) -> None:
+        if not self._gone:
+            self._gone = True
+            self.event(LineEventKind.LOST)
+
+    def _note_back(self, at: int) -> None:
+        """Record that a port that was gone works again: it gave or took something at `at`."""
+        if self._gone:
+            self._gone = False
+            self.event(LineEventKind.OPENED, at)
+
+    def _count_dropped(self, at: int) -> None:
+        """Record how many characters the host dropped since the last look, if it tells."""
+        self._counters_due = at + COUNTERS_NS
+        before, self._dropped = self._dropped, self._host_dropped()
+        if self._dropped > before:  # less: a port that was opened again counts from 0
+            self.event(LineEventKind.DROPPED, at, value=self._dropped - before)
+
+    def _host_dropped(self) -> int:
+        """Return the driver's count; 0 when it does not tell."""
+        with contextlib.suppress(PortError):
+            counters = self._inner.counters()
+            if counters is not None:
+                return counters.dropped or 0
+        return 0
+
+
+def recorded(
+    transport: Transport,
+    path: str | PathLike[str],
+    vantage: Vantage,
+    *,
+    seed: int | None = None,
+    overwrite: bool = False,
+) -> RecordingTransport:
+    """Return a transport that records to a file what passes through another one.
+
+    Args:
+        transport: does the work; closed by closing the result.
+        path: the file.
+        vantage: whether the station is ``client``, ``server`` or ``tap``.
+        seed: of the simulated line, None for a real one.
+        overwrite: whether a file of this name may be replaced.
+
+    Raises:
+        CaptureError: the file exists, is being written by another writer, or cannot be written.
+    """
+    writer = CaptureWriter(
+        path,
+        settings=transport.settings,
+        vantage=vantage,
+        timing=transport.timing,
+        clock=transport.clock.kind,
+        uncertainty_ns=transport.uncertainty_ns,
+        seed=seed,
+        overwrite=overwrite,
+        buffered=transport.clock.kind == "virtual",
+    )
+    return RecordingTransport(transport, writer)
