@@ -304,7 +304,7 @@ class RawReply:
     """
 
     function: int
-    data: bytes
+    data: bytes = b""
 
 
 Reply: TypeAlias = (

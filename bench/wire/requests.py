@@ -111,11 +111,11 @@ class Diagnostics:
 
     Attributes:
         sub_function: a `DiagnosticSub`, or a reserved number.
-        data: an even number of bytes.
+        data: an even number of bytes; 0000 for most sub-functions.
     """
 
     sub_function: int
-    data: bytes
+    data: bytes = b"\x00\x00"
     function: ClassVar[int] = FunctionCode.DIAGNOSTICS
 
 
@@ -279,7 +279,7 @@ class RawRequest:
     """
 
     function: int
-    data: bytes
+    data: bytes = b""
 
 
 Request: TypeAlias = (

@@ -287,3 +287,80 @@ EXAMPLES = (
     ),
 )
 """Every worked example that can be trusted, in the order of the document."""
+
+SEEN_FRAMES: tuple[bytes, ...] = tuple(
+    bytes.fromhex(text)
+    for text in (
+        "01 17 0C 00 FE 0A CD 00 01 00 03 00 0D 00 FF 1D 79",
+        "01 18 04 DE 03 47",
+        "01 18 00 06 00 02 01 B8 12 84 19 18",
+        "01 2B 0E 01 00 70 77",
+        "01 03 00 00 00 02 C4 0B",
+        "11 01 00 13 00 25 0E 84",
+        "11 01 05 CD 6B B2 0E 1B 45 E6",
+        "11 03 06 AE 41 56 52 43 40 49 AD",
+    )
+)
+"""Whole frames found in unrelated public sources, CRC included."""
+
+
+class Refusal(NamedTuple):
+    """A request and the exception with which a server must answer it.
+
+    The server has 100 elements, 0 to 99, in each of its four tables (the case of section 7, code
+    02) and supports every public function.
+
+    Attributes:
+        source: section or figure.
+        pdu: the request.
+        exception: the code, None for a normal reply.
+        certain: False where the figure could be read in two ways; assert nothing then.
+    """
+
+    source: str
+    pdu: bytes
+    exception: int | None
+    certain: bool = True
+
+
+REFUSALS: tuple[Refusal, ...] = (
+    # Section 7, code 02: 96 + 4 is good, 96 + 5 is not.
+    Refusal("7, code 02", bytes.fromhex("03 00 60 00 04"), None),
+    Refusal("7, code 02", bytes.fromhex("03 00 60 00 05"), 0x02),
+    # Figures 11-14: quantity before address; here both are wrong.
+    Refusal("figure 11", bytes.fromhex("01 FF FF 07 D1"), 0x03),
+    Refusal("figure 12", bytes.fromhex("02 FF FF 00 00"), 0x03),
+    Refusal("figure 13", bytes.fromhex("03 FF FF 00 7E"), 0x03),
+    Refusal("figure 14", bytes.fromhex("04 FF FF 00 00"), 0x03),
+    # Figure 15: the value of a single coil before its address.
+    Refusal("figure 15", bytes.fromhex("05 FF FF 00 01"), 0x03),
+    Refusal("figure 15", bytes.fromhex("05 FF FF FF 00"), 0x02),
+    # Figure 16: any value is good, so only the address can be wrong.
+    Refusal("figure 16", bytes.fromhex("06 FF FF FF FF"), 0x02),
+    # Figure 21: quantity and byte count before address.
+    Refusal("figure 21", bytes.fromhex("0F FF FF 00 00 00"), 0x03),
+    Refusal("figure 21", bytes.fromhex("0F FF FF 00 09 01 FF"), 0x03),
+    Refusal("figure 21", bytes.fromhex("0F FF FF 00 08 01 FF"), 0x02),
+    # Figure 22: the same for registers.
+    Refusal("figure 22", bytes.fromhex("10 FF FF 00 00 00"), 0x03),
+    Refusal("figure 22", bytes.fromhex("10 FF FF 00 02 02 00 01"), 0x03),
+    Refusal("figure 22", bytes.fromhex("10 FF FF 00 02 04 00 01 00 02"), 0x02),
+    # Figure 27: both quantities and the byte count before both addresses.
+    Refusal("figure 27", bytes.fromhex("17 FF FF 00 00 FF FF 00 01 02 00 01"), 0x03),
+    Refusal("figure 27", bytes.fromhex("17 FF FF 00 01 FF FF 00 00 00"), 0x03),
+    Refusal("figure 27", bytes.fromhex("17 FF FF 00 01 FF FF 00 01 04 00 01 00 02"), 0x03),
+    Refusal("figure 27", bytes.fromhex("17 00 00 00 7E 00 00 00 01 02 00 01"), 0x03),
+    Refusal("figure 27", bytes.fromhex("17 00 00 00 01 FF FF 00 01 02 00 01"), 0x02),
+    # 6.8.1 and 6.21: sub-function (01) before data (03); a bad access code is 03.
+    Refusal("6.8.1", bytes.fromhex("08 00 05 12 34"), 0x01),
+    Refusal("6.8.1", bytes.fromhex("08 00 0B 12 34"), 0x03),
+    Refusal("6.21", bytes.fromhex("2B 0E 05 00"), 0x03),
+    Refusal("6.21", bytes.fromhex("2B 0F 01 00"), 0x01),
+    # Section 7, code 01: not supported; Annex A: reserved.
+    Refusal("7, code 01", bytes.fromhex("41 00"), 0x01),
+    Refusal("annex A", bytes.fromhex("09"), 0x01),
+    # Figures 26 and 28: address before masks, address before the queue's length, as far as their
+    # text tells.
+    Refusal("figure 26", bytes.fromhex("16 FF FF 00 00 00 00"), 0x02, certain=False),
+    Refusal("figure 28", bytes.fromhex("18 FF FF"), 0x02, certain=False),
+)
