@@ -12,7 +12,7 @@ from collections.abc import Callable
 from os import PathLike
 
 from kerfbus.bench.capturewriter import CaptureWriter
-from kerfbus.bench.clock import NS
+from kerfbus.bench.clock import NS, Clock
 from kerfbus.bench.errors import CaptureError, KerfbusError, PortError, PortLostError
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import (
@@ -20,6 +20,7 @@ from kerfbus.bench.transport import (
     LineCounters,
     LineEventKind,
     PortFacts,
+    Timing,
     Transport,
     Vantage,
 )
@@ -43,6 +44,7 @@ class Recorder:
 
     def __init__(self, writer: CaptureWriter) -> None:
         self._writer = writer
+        self._closed = False
         self.error: KerfbusError | None = None
 
     def inbound(self, chunk: Chunk) -> None:
@@ -73,12 +75,14 @@ class Recorder:
             self.error = self.error or error
 
     def close(self) -> None:
-        """Flush and close the capture."""
+        """Flush and close the capture; what comes later is not recorded."""
         self._attempt(self._writer.close)
+        self._closed = True
 
     def _attempt(self, write: Callable[[], None]) -> None:
         try:
-            write()
+            if not self._closed:
+                write()
         except KerfbusError as error:
             self.error = self.error or error
 
@@ -89,7 +93,8 @@ class RecordingTransport(Transport):
     What is received while a send is under way is recorded behind it: it is the echo of what is
     being sent, or the answer to it, and a reader should meet the cause first. So stamps may run
     backwards there by the length of what was sent. What a send that was broken off had put on the
-    line is unknown; a mark says that there was one.
+    line is unknown; a mark says that there was one. A loss of the port is recorded when a call
+    meets it, a return with the first characters after it, both earlier by way of `port_event`.
 
     Not promised: characters that were received before `reconfigure` and are fetched after it stand
     behind the ``settings changed`` event.
@@ -100,9 +105,6 @@ class RecordingTransport(Transport):
     """
 
     def __init__(self, inner: Transport, writer: CaptureWriter) -> None:
-        self.name = inner.name
-        self.clock = inner.clock
-        self.timing = inner.timing
         self._inner = inner
         self._recorder = Recorder(writer)
         self._gone = False
@@ -114,7 +116,22 @@ class RecordingTransport(Transport):
         self._counters_due = 0
         self.event(LineEventKind.OPENED)
 
-    # What may change when a port is opened again is asked for each time.
+    # All of these may change when a port is opened again, so they are asked for each time.
+
+    @property
+    def name(self) -> str:  # type: ignore[override]
+        """Return the port string."""
+        return self._inner.name
+
+    @property
+    def clock(self) -> Clock:  # type: ignore[override]
+        """Return the clock of all instants."""
+        return self._inner.clock
+
+    @property
+    def timing(self) -> Timing:  # type: ignore[override]
+        """Return whether instants are exact or the host's."""
+        return self._inner.timing
 
     @property
     def settings(self) -> LineSettings:  # type: ignore[override]
@@ -154,6 +171,12 @@ class RecordingTransport(Transport):
         """Record a line event that this transport cannot see by itself; without `at`, now."""
         self._recorder.event(kind, self.clock.now() if at is None else at, value, comment)
 
+    def port_event(self, kind: LineEventKind, at: int, comment: str) -> None:
+        """Record that the port was lost or opened again; for whoever reopens it."""
+        if (kind is LineEventKind.LOST) != self._gone:
+            self._gone = not self._gone
+            self._recorder.event(kind, at, comment=comment)
+
     async def send(self, data: bytes) -> int:
         """Send characters and record them with the instant that the port gives."""
         began = self.clock.now()
@@ -163,14 +186,15 @@ class RecordingTransport(Transport):
             sent = await self._inner.send(data)
         except BaseException as error:
             self._release()
-            note = f"note=a send of {len(data)} characters was broken off"
-            self.event(LineEventKind.MARK, comment=note)
+            if not self._gone:
+                note = f"note=a send of {len(data)} characters was broken off"
+                self.event(LineEventKind.MARK, comment=note)
             if isinstance(error, PortLostError):
-                self._note_gone()
+                self.port_event(LineEventKind.LOST, self.clock.now(), "")
             raise
         finally:
             self._sending_since = None
-        self._note_back(sent)
+        self.port_event(LineEventKind.OPENED, sent, "")
         self._recorder.outbound(data, sent)
         self._release()
         return sent
@@ -180,10 +204,10 @@ class RecordingTransport(Transport):
         try:
             chunk = await self._inner.receive(until)
         except PortLostError:
-            self._note_gone()
+            self.port_event(LineEventKind.LOST, self.clock.now(), "")
             raise
         if chunk is not None:
-            self._note_back(chunk.at)
+            self.port_event(LineEventKind.OPENED, chunk.at, "")
             if chunk.at >= self._counters_due:
                 self._count_dropped(chunk.at)
             since = self._sending_since
@@ -211,7 +235,7 @@ class RecordingTransport(Transport):
             await self._inner.close()
         finally:
             self._release()
-            self._note_gone()
+            self.port_event(LineEventKind.LOST, self.clock.now(), "closed")
             self._recorder.close()
 
     def _release(self) -> None:
@@ -219,17 +243,6 @@ class RecordingTransport(Transport):
         held, self._held = self._held, []
         for chunk in held:
             self._recorder.inbound(chunk)
-
-    def _note_gone(self) -> None:
-        if not self._gone:
-            self._gone = True
-            self.event(LineEventKind.LOST)
-
-    def _note_back(self, at: int) -> None:
-        """Record that a port that was gone works again: it gave or took something at `at`."""
-        if self._gone:
-            self._gone = False
-            self.event(LineEventKind.OPENED, at)
 
     def _count_dropped(self, at: int) -> None:
         """Record how many characters the host dropped since the last look, if it tells."""
