@@ -76,18 +76,23 @@ class Client:
 
     def __init__(self, transport: Transport, policy: Policy | None = None) -> None:
         self.transport = transport
-        self.policy = policy or Policy()
+        self._policy = policy or Policy()
         self._turn = asyncio.Lock()
         self._exchange = self._new_exchange()
 
     def _new_exchange(self) -> Exchange:
         return Exchange(
             self.transport.settings,
-            self.policy,
+            self._policy,
             timing=self.transport.timing,
             uncertainty_ns=self.transport.uncertainty_ns,
             paced=self.transport.facts.paced,
         )
+
+    @property
+    def policy(self) -> Policy:
+        """Return the waits and retries, as they were given."""
+        return self._policy
 
     @property
     def echoes(self) -> bool | None:
@@ -123,14 +128,14 @@ class Client:
                 "would answer; give an address from 1 to 247"
             )
         frame = wire.adu(server, request)
-        again = request.function in READS or self.policy.retry_writes
+        again = request.function in READS or self._policy.retry_writes
         async with self._turn:
             attempt = 0
             while True:
                 attempt += 1
                 result = await self._attempt(server, request, frame, attempt)
                 failed = result.outcome in (Outcome.TIMEOUT, Outcome.DAMAGED, Outcome.LATE)
-                if not failed or not again or attempt > self.policy.retries:
+                if not failed or not again or attempt > self._policy.retries:
                     return result
 
     async def _attempt(

@@ -113,12 +113,13 @@ class PtyTransport(Transport):
             except OSError as error:
                 raise PortLostError(self.name, f"the pty is gone: {error.strerror}") from error
             now = self.clock.now()
+            self._ruffle(now)
             if data:
-                self._ruffle(now)
                 return Chunk(data, now)
             if until is not None and until <= now:
                 return None
-            await self._readable(None if until is None else (until - now) / 1e9)
+            left = RUFFLE_NS if until is None else min(until - now, RUFFLE_NS)
+            await self._readable(left / 1e9)
 
     async def close(self) -> None:
         """Remove the link and release the pty."""
@@ -139,31 +140,28 @@ class PtyTransport(Transport):
         Linux ptys have no parity and drop the flag. glibc's tcsetattr reports that as an error, but
         only when nothing else has changed, which is so for every client but the first because we
         hold the slave side open. So a flag is set that clients clear and that means nothing here.
+        A client that opens the port and then sets nothing but parity still fails.
         """
         if now - self._ruffled_at < RUFFLE_NS:
             return
         self._ruffled_at = now
-        flags = termios.tcgetattr(self._slave)
-        if not flags[0] & (termios.IXON | termios.IXANY):
-            flags[0] |= termios.IXANY
-            termios.tcsetattr(self._slave, termios.TCSANOW, flags)
+        _set_ruffle(self._slave)
 
     def _check(self) -> None:
         if self._closed:
             raise PortLostError(self.name, "the port is closed")
 
-    async def _readable(self, seconds: float | None) -> None:
+    async def _readable(self, seconds: float) -> None:
         """Wait until there is something to read, the time is over, or the port is closed."""
         loop = asyncio.get_running_loop()
         self._waiter = waiter = loop.create_future()
-        timer = None if seconds is None else loop.call_later(seconds, _wake, waiter)
+        timer = loop.call_later(seconds, _wake, waiter)
         loop.add_reader(self._master, _wake, waiter)
         try:
             await waiter
         finally:
             loop.remove_reader(self._master)
-            if timer is not None:
-                timer.cancel()
+            timer.cancel()
             self._waiter = None
 
     async def _writable(self) -> bool:
@@ -179,6 +177,13 @@ class PtyTransport(Transport):
         finally:
             loop.remove_writer(self._master)
         return True
+
+
+def _set_ruffle(slave: int) -> None:
+    flags = termios.tcgetattr(slave)
+    if not flags[0] & (termios.IXON | termios.IXANY):
+        flags[0] |= termios.IXANY
+        termios.tcsetattr(slave, termios.TCSANOW, flags)
 
 
 def _wake(waiter: asyncio.Future[None]) -> None:
@@ -210,6 +215,7 @@ def open_pty(
         raise PortError(where, f"no pty can be had: {error.strerror}") from error
     try:
         tty.setraw(slave)
+        _set_ruffle(slave)
         os.set_blocking(master, False)
         _lock(slave)
         link = None if path is None else _make_link(Path(path), os.ttyname(slave))
