@@ -31,10 +31,12 @@ class Limits:
     def __init__(self, register_map: RegisterMap) -> None:
         given = {each.name: each for each in register_map.registers}
         self._widest = {}
+        self._step = {}
         for name in self.NAMES:
             register = given.get(name)
             low = register.min if register is not None else None
             high = register.max if register is not None else None
+            self._step[name] = 0.01 if register is None else register.scale
             self._widest[name] = Span(0.0 if low is None else low, 1e6 if high is None else high)
 
     def of(self, name: str, process: int) -> Span:
@@ -43,10 +45,12 @@ class Limits:
         if process not in PROCESSES:
             return widest
         nominal = dict(zip(self.NAMES, set_points(process), strict=True))[name]
-        return Span(
-            max(widest.low, round(nominal * (1 - MARGIN), 2)),
-            min(widest.high, round(nominal * (1 + MARGIN), 2)),
+        # On the register's own steps, so that what the limit shows is accepted.
+        low, high = (
+            round(round(nominal * share / self._step[name]) * self._step[name], 9)
+            for share in (1 - MARGIN, 1 + MARGIN)
         )
+        return Span(max(widest.low, low), min(widest.high, high))
 
 
 def set_points(process: int) -> tuple[float, float, float]:

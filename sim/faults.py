@@ -68,6 +68,7 @@ class LogEntry(NamedTuple):
         hours: powered hours at that time, in hundredths.
         starts: starts since new at that time.
         detail: the measured raw value that was out of bounds, or 0.
+        wear: of the electrode at that time, tenths of a percent.
     """
 
     fault: Fault
@@ -75,10 +76,11 @@ class LogEntry(NamedTuple):
     hours: int
     starts: int
     detail: int = 0
+    wear: int = 0
 
     def packed(self) -> bytes:
-        """Return the entry as eight words: code, mode, hours (2), starts (2), detail, 0."""
-        return _ENTRY.pack(self.fault, self.mode, self.hours, self.starts, self.detail, 0)
+        """Return the entry as eight words: code, mode, hours (2), starts (2), detail, wear."""
+        return _ENTRY.pack(*self)
 
 
 class FaultLog:

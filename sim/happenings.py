@@ -37,7 +37,7 @@ def _pilot_limit(machine: Machine) -> None:
     machine.tally.failed_transfers += 1
     if not machine.surroundings.work_lead_ok:
         machine.latch(Fault.WORK_LEAD_OPEN)
-    elif machine.surroundings.over_work:
+    elif machine.work_seen:
         machine.latch(Fault.PILOT_LIMIT)
     else:
         machine.latch(Fault.NO_TRANSFER)

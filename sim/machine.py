@@ -42,6 +42,8 @@ from kerfbus.sim.timers import NEVER, Timer, Timers
 from kerfbus.sim.wear import Consumables
 
 HUNDREDTH_HOUR_NS = 36 * NS
+MAX_WEAR = 2000
+"""Tenths of a percent; the log holds no more."""
 _COOLED = frozenset({Mode.IGNITION, Mode.PILOT, Mode.TRANSFER, Mode.POST_FLOW}) | ON_WORK
 """Modes after which the gas flows on for the post-flow time when a fault ends them."""
 
@@ -76,6 +78,7 @@ class Machine(ABC):
         now: instant that the supply was brought to.
         revision: counts everything that can change a register which is not a reading.
         watchers: called with each change of mode, after it.
+        work_seen: current has flown in the work lead since the pilot arc was struck.
         notices: warnings that the next accepted start takes away.
     """
 
@@ -93,6 +96,7 @@ class Machine(ABC):
         self.link = Link(Station(self.settings.address_setting, self.settings.line))
         self.last_stop = StopCause.NONE
         self.notices: set[str] = set()
+        self.work_seen = False
         self.revision = 0
         self.watchers: list[Callable[[Transition], None]] = []
         self.plant = Plant(given.seed, at, self.surroundings.ambient, self.surroundings.inlet_bar)
@@ -156,14 +160,19 @@ class Machine(ABC):
             return
         if self.fault is Fault.NONE:
             self.fault = fault
-            hours, starts = self.powered_hundredths, self.tally.starts
-            self.log.add(LogEntry(fault, self.mode, hours, starts, detail))
+            self.log.add(self._entry(fault, detail))
             self.drop_link()
         cause = STOP_CAUSE_OF.get(fault, StopCause.FAULT)
         if fault in SOFT_FAULTS and next_mode(self.mode, Event.STOP) is Mode.RAMP_DOWN:
             self.stop(cause)  # the end of the ramp leads to the mode `FAULT`
         elif fault not in SOFT_FAULTS or self.mode is not Mode.RAMP_DOWN:
             self.feed(Event.FAULT, cause)
+
+    def _entry(self, fault: Fault, detail: int) -> LogEntry:
+        total = self.tally.total(self.now, self.plant.charge(self.now))
+        wear = min(round(10 * self.consumables.wear("electrode", total)), MAX_WEAR)
+        hours, starts = self.powered_hundredths, self.tally.starts
+        return LogEntry(fault, self.mode, hours, starts, detail, wear)
 
     # --- the sequence ----------------------------------------------------------------------------
 
@@ -214,9 +223,12 @@ class Machine(ABC):
             self.tally.tries += 1
         elif after is Mode.PILOT:
             if before is Mode.IGNITION:
+                self.work_seen = False
                 self.tally.struck()
                 self.timers.set(Timer.PILOT_LIMIT, self.now + round(self.settings.pilot_limit * NS))
             self.work_changed()
+        elif after is Mode.TRANSFER:
+            self.work_seen = True
         elif after is Mode.RAMP_UP:
             self.tally.arc_begins(self.now, self.plant.charge(self.now))
 

@@ -284,6 +284,7 @@ class Panel:
             found[f"log_{place}_hours"] = entry.hours / 100 if entry else 0
             found[f"log_{place}_starts"] = entry.starts if entry else 0
             found[f"log_{place}_detail"] = entry.detail if entry else 0
+            found[f"log_{place}_wear"] = entry.wear / 10 if entry else 0
         return found
 
     def usage(self) -> dict[str, Cell]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, log
 from typing import NamedTuple
 
@@ -41,7 +42,7 @@ SINK_NS, WINDING_NS = 360 * NS, 720 * NS
 SINK_RISE, WINDING_RISE = 48.0, 70.0
 """Final rise over the cooling air, K, at the current that may flow without end."""
 
-_NOISE_VALUES = 4096
+_NOISE_VALUES = 2048
 
 
 class Ramp(NamedTuple):
@@ -143,6 +144,7 @@ class Drive:
         return bool(self.current.start or self.current.end)
 
 
+@lru_cache(maxsize=64)
 def _noise(seed: int) -> tuple[float, ...]:
     """Return about normal values (twelve uniform ones make one), the same for a seed anywhere.
 
