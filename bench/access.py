@@ -8,7 +8,7 @@ made sure that it is armed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from kerfbus.bench import wire
@@ -23,7 +23,7 @@ from kerfbus.bench.regmap import (
     Value,
 )
 
-READS = {
+READS: Mapping[Table, Callable[[int, int], wire.Request]] = {
     Table.COIL: wire.ReadCoils,
     Table.DISCRETE: wire.ReadDiscreteInputs,
     Table.HOLDING: wire.ReadHoldingRegisters,
@@ -183,10 +183,7 @@ def exception_text(code: int | None) -> str:
     """Return an exception code with its meaning (MODBUS Application Protocol V1.1b3, 7)."""
     if code is None:
         return "no code"
-    try:
-        return f"exception {code:02X}, {wire.ExceptionCode(code).text}"
-    except ValueError:
-        return f"exception {code:02X}, not in the standard"
+    return f"exception {code:02X}, {wire.exception_name(code)}"
 
 
 async def _read_span(client: Client, server: int, span: ReadSpan) -> Reading:

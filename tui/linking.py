@@ -40,7 +40,7 @@ class Plan:
 
     def __str__(self) -> str:
         """Return in a line whom is talked to."""
-        return f"Server {self.server} on {self.link.port}, {self.settings}, map {self.map.name}"
+        return f"Server {self.server} on {self.link.port}  {self.settings}  map {self.map.name}"
 
 
 def plan_for(link: Link, output: Output, *, broadcast: bool = False) -> Plan:

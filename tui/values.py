@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 from kerfbus.bench.access import Reading
 from kerfbus.bench.regmap import Register, Type, Value
 
+WIDTH = 80
+GAP = "  "
 NS_PER_MS = 1_000_000
 
 
@@ -66,11 +69,28 @@ def rows(readings: Sequence[Reading], now: int) -> list[tuple[str, str, str]]:
     found = []
     for reading, number in zip(readings, numbers, strict=True):
         if reading.raw is None:
-            found.append((place(reading), f"{'--':>{width}}", reading.problem))
+            found.append((place(reading), f"{'--':>{width}}", "not read"))
             continue
         text = number.rjust(width) if number else shown(reading.register, reading.value)
         unit = f" {reading.unit}" if number and reading.unit else ""
         found.append((place(reading), text + unit, age(reading, now)))
+    return found
+
+
+def lines_of(rows: Sequence[tuple[str, str, str]], indent: str = "  ") -> list[list[str]]:
+    """Return each row as one line or, where its value is too long for that, as several."""
+    names = max((len(name) for name, _, _ in rows), default=0)
+    room = WIDTH - len(indent) - names - len(GAP)
+    ages = max((len(age) for _, _, age in rows), default=0)
+    values = max((len(value) for _, value, _ in rows if len(value) <= room - ages - 2), default=0)
+    found = []
+    for name, value, age in rows:
+        first, *more = textwrap.wrap(value, room, break_on_hyphens=False) or [""]
+        line = f"{indent}{name:{names}}{GAP}{first:{values}}"
+        if len(first) <= values:
+            line += f"{GAP}{age}"
+        behind = " " * (len(indent) + names + len(GAP))
+        found.append([line.rstrip(), *(f"{behind}{part}" for part in more)])
     return found
 
 

@@ -66,7 +66,7 @@ def test_rows_line_numbers_up_and_say_how_old_they_are() -> None:
         ("arc_voltage", "128.4 V", "0 ms ago"),
         ("cut_time", "1.500 s", "10 ms ago"),
         ("mode", "cutting", "0 ms ago"),
-        ("duty", "   --", "server 1 does not answer"),
+        ("duty", "   --", "not read"),
         ("holding:100+3", "1, 2, 3", "1000 ms ago"),
         ("coil:7", "    1", "0 ms ago"),
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -79,36 +78,21 @@ async def _listen(request: Request, output: Output) -> None:
     """Open everything, hear the line, and sum up however it ends."""
     from kerfbus.bench.line import LineSettings
     from kerfbus.bench.ports import PortOptions, open_port
+    from kerfbus.tui.recording import recording, tell_recording
 
     settings = LineSettings.parse(request.baud, request.format)
-    async with await open_port(request.port, settings, PortOptions(vantage="tap")) as transport:
-        with ExitStack() as stack:
-            heard = _recorded(transport, request.capture, stack)
-            ear = Ear(heard, output, show_all=request.show_all)
-            output.text(f"Listening on {request.port}, {settings}", HEADING)
-            output.remark("listening; Ctrl-C ends it", always=True)
-            try:
-                await ear.hear(request.seconds)
-            finally:
-                ear.sum_up(request.capture)
-
-
-def _recorded(transport: Transport, capture: str | None, stack: ExitStack) -> Transport:
-    """Return a transport that records to a new file, or the same when none is asked for."""
-    if capture is None:
-        return transport
-    from kerfbus.bench.capture import CaptureWriter
-    from kerfbus.bench.recorder import RecordingTransport
-
-    writer = CaptureWriter(
-        capture,
-        settings=transport.settings,
-        vantage="tap",
-        timing=transport.timing,
-        clock=transport.clock.kind,
-        uncertainty_ns=transport.uncertainty_ns,
-    )
-    return RecordingTransport(transport, stack.enter_context(writer))
+    async with (
+        await open_port(request.port, settings, PortOptions(vantage="tap")) as port,
+        recording(port, request.capture, "tap") as transport,
+    ):
+        ear = Ear(transport, output, show_all=request.show_all)
+        output.text(f"Listening on {request.port}, {settings}", HEADING)
+        output.remark("listening; Ctrl-C ends it", always=True)
+        try:
+            await ear.hear(request.seconds)
+        finally:
+            ear.sum_up()
+            tell_recording(transport, request.capture, output)
 
 
 class Ear:
@@ -171,7 +155,7 @@ class Ear:
         if rows:
             self._output.flush()
 
-    def sum_up(self, capture: str | None) -> None:
+    def sum_up(self) -> None:
         """Give out what is still held back, then the counts."""
         from kerfbus.tui.traffic import quality_lines, summary_lines
 
@@ -181,8 +165,3 @@ class Ear:
         self._output.answer({**summary.to_json(), "quality": quality})
         self._output.texts(summary_lines(summary))
         self._output.texts(quality_lines(quality))
-        trouble = getattr(self._transport, "capture_error", None)
-        if capture is not None:
-            self._output.text(f"Recorded to {capture}." if trouble is None else "")
-        if trouble is not None:
-            self._output.remark(f"the recording is not complete: {trouble}", always=True)

@@ -9,7 +9,7 @@ import click
 
 from kerfbus.tui.endings import BAD_ANSWER, DONE
 from kerfbus.tui.options import Link, examples, json_option, link_options
-from kerfbus.tui.output import BAD, HEADING, Json, Output, columns
+from kerfbus.tui.output import BAD, HEADING, Json, Output
 
 if TYPE_CHECKING:
     from kerfbus.bench.access import Reading
@@ -73,18 +73,19 @@ def _tell(output: Output, plan: Plan, readings: Sequence[Reading]) -> None:
     if output.as_json:
         return
     from kerfbus.tui.chosen import by_group
-    from kerfbus.tui.values import place, rows
+    from kerfbus.tui.values import lines_of, place, rows
 
     output.text(str(plan), HEADING)
     now = max((each.at for each in readings if each.at is not None), default=0)
-    lines = columns(rows(readings, now))
-    named = {each.name: line for each, line in zip(readings, lines, strict=True) if each.register}
+    lines = lines_of(rows(readings, now))
+    named = {each.name: text for each, text in zip(readings, lines, strict=True) if each.register}
     for title, members in by_group(plan.map, [each.register for each in readings if each.register]):
         output.text(title)
-        output.texts(f"  {named.pop(each.name)}" for each in members if each.name in named)
-    for reading, line in zip(readings, lines, strict=True):
+        for member in members:
+            output.texts(named.pop(member.name, ()))
+    for reading, text in zip(readings, lines, strict=True):
         if reading.register is None:
-            output.text(f"  {line}")
+            output.texts(text)
     problems = dict.fromkeys(each.problem for each in readings if each.problem)
     for problem in problems:
         missing = [place(each) for each in readings if each.problem == problem]

@@ -1,0 +1,203 @@
+"""`kerfbus supply`: a simulated plasma supply on a port that a controller can open."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from kerfbus.tui.endings import DONE
+from kerfbus.tui.options import examples, json_option
+from kerfbus.tui.output import Output
+
+if TYPE_CHECKING:
+    from kerfbus.bench.line import LineSettings
+    from kerfbus.bench.transport import Transport
+    from kerfbus.sim.server import SupplyServer
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What was asked for.
+
+    Attributes:
+        pty: path of the pty to make, None for none.
+        serial: serial port to answer on, None for none.
+        tcp: where to listen, None for none.
+        server: server address of the supply.
+        baud: bits per second.
+        format: the character format.
+        seed: of all chance in the supply.
+        capture: file to record to, None for none.
+    """
+
+    pty: str | None
+    serial: str | None
+    tcp: str | None
+    server: int
+    baud: int
+    format: str
+    seed: int
+    capture: str | None
+
+    def __post_init__(self) -> None:
+        if [self.pty, self.serial, self.tcp].count(None) != 2:
+            raise click.UsageError("give one of --pty PATH, --serial PORT and --tcp HOST:PORT")
+
+    @property
+    def place(self) -> str:
+        """Return where the supply answers."""
+        return self.pty or self.serial or self.tcp or ""
+
+
+@click.command(
+    "supply",
+    epilog=examples(
+        "kerfbus supply --pty supply0",
+        "kerfbus supply --serial COM6 --baud 9600 --format 8N2 --capture today.pcapng",
+        "kerfbus supply --tcp 127.0.0.1:5020 --seed 7",
+    ),
+)
+@click.option("--pty", metavar="PATH", help="Make a pty; PATH becomes a link to it.")
+@click.option("--serial", metavar="PORT", help="Answer on a serial port.")
+@click.option("--tcp", metavar="HOST:PORT", help="Listen for Modbus TCP; only this machine.")
+@click.option(
+    "--server", type=int, default=1, show_default=True, metavar="ADDRESS", help="1 to 247."
+)
+@click.option("--baud", type=int, default=19200, show_default=True, metavar="N")
+@click.option("--format", default="8E1", show_default=True, metavar="FORMAT")
+@click.option(
+    "--seed", type=int, default=0, show_default=True, metavar="N", help="Of all chance in it."
+)
+@click.option("--capture", metavar="FILE", help="Record the traffic; a new file.")
+@json_option
+def command(as_json: bool, **options: object) -> int:
+    """Be a simulated plasma supply on a pty, a serial port or TCP.
+
+    It answers as soon as it has said that it is ready, until Ctrl-C. Its registers are those of
+    `kerfbus map show`; everything about it is invented.
+    """
+    from kerfbus.tui.running import run_until_stopped
+
+    request = Request(**options)  # type: ignore[arg-type]
+    run_until_stopped(_supply(request, Output(as_json=as_json)))
+    return DONE
+
+
+async def _supply(request: Request, output: Output) -> None:
+    """Open the port, say that it is ready, and answer until stopped."""
+    from kerfbus.bench.line import LineSettings
+
+    settings = LineSettings.parse(request.baud, request.format)
+    server = make_supply(request, settings)
+    if request.tcp is not None:
+        await _on_tcp(request, server, output)
+    else:
+        await _on_line(request, server, output)
+
+
+def make_supply(request: Request, settings: LineSettings) -> SupplyServer:
+    """Return a server in front of a fresh supply, switched on now.
+
+    Raises:
+        SettingsError: the supply has no such address, rate or format.
+    """
+    from kerfbus.bench.clock import SystemClock
+    from kerfbus.bench.errors import SettingsError
+    from kerfbus.bench.line import check_server_address
+    from kerfbus.sim.device import Device
+    from kerfbus.sim.machine import Beginning
+    from kerfbus.sim.maps import default_map
+    from kerfbus.sim.server import SupplyServer
+    from kerfbus.sim.settings import BAUDS, FORMATS, Settings
+
+    for name, value, known in (
+        ("baud", settings.baud, BAUDS),
+        ("format", settings.format, FORMATS),
+    ):
+        if value not in known:
+            raise SettingsError(f"{name} {value}: the supply knows " + ", ".join(map(str, known)))
+    chosen = Settings.from_map(default_map()).changed(
+        {
+            "address_setting": check_server_address(request.server),
+            "baud_setting": BAUDS.index(settings.baud),
+            "format_setting": FORMATS.index(settings.format),
+        }
+    )
+    return SupplyServer(Device(Beginning(settings=chosen, seed=request.seed), SystemClock().now()))
+
+
+async def _on_line(request: Request, server: SupplyServer, output: Output) -> None:
+    """Answer on a pty or a serial port."""
+    from kerfbus.bench.ports import PortOptions, open_port
+    from kerfbus.bench.recorder import RecordingTransport
+    from kerfbus.sim.station import Station
+    from kerfbus.tui.recording import recording, tell_recording
+
+    if request.pty is not None:
+        from kerfbus.sim.pty import open_pty
+
+        opened: Transport = open_pty(request.pty, server.settings)
+    else:
+        options = PortOptions(vantage="server")
+        opened = await open_port(request.place, server.settings, options)
+    async with (
+        opened as port,
+        recording(port, request.capture, "server") as transport,
+    ):
+        if isinstance(transport, RecordingTransport):
+            transport.mark("note", f"simulated supply, seed {request.seed}")
+        station = Station((server,), transport)
+        _ready(request, server, output, request.place)
+        try:
+            await station.run()
+        finally:
+            _ended(station.replies, output)
+            tell_recording(transport, request.capture, output)
+
+
+async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> None:
+    """Answer on TCP; each connection is a line of its own, recorded to a file of its own."""
+    from kerfbus.sim.endpoint import Endpoint
+    from kerfbus.sim.tcp import TcpLines
+    from kerfbus.tui.recording import SeveralRecordings
+
+    recordings = SeveralRecordings(request.capture)
+    endpoint = Endpoint.parse(request.place)
+    async with TcpLines((server,), endpoint, wrap=recordings.wrap) as lines:
+        output.remark(lines.endpoint.notice)
+        _ready(request, server, output, str(lines.endpoint))
+        try:
+            await asyncio.Event().wait()
+        finally:
+            _ended(None, output)
+            recordings.tell(output)
+
+
+def _ready(request: Request, server: SupplyServer, output: Output, place: str) -> None:
+    """Say that it answers now: one line."""
+    output.text(
+        f"Simulated supply ready: server {server.address} on {place}, {server.settings}, "
+        f"seed {request.seed}. Ctrl-C ends it."
+    )
+    output.answer(
+        {
+            "ready": {
+                "port": place,
+                "server": server.address,
+                "baud": server.settings.baud,
+                "format": server.settings.format,
+                "seed": request.seed,
+                "capture": request.capture,
+            }
+        }
+    )
+    output.flush()
+
+
+def _ended(replies: int | None, output: Output) -> None:
+    """Say that it is over, and what was done where that was counted."""
+    output.text("Ended." if replies is None else f"Ended; {replies} requests were answered.")
+    output.answer({"ended": {"replies": replies}})
