@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -531,6 +532,9 @@ def spoilt(at: int, what: bytes) -> bytes:
     "bad",
     [
         pytest.param(spoilt(4, b"\x2d"), id="length not a multiple of four"),
+        pytest.param(
+            struct.pack("<IIBI", 0xBAD, 13, 0, 13), id="length not a multiple of four, repeated"
+        ),
         pytest.param(spoilt(4, b"\x08"), id="length below the least"),
         pytest.param(spoilt(4, b"\x28"), id="shorter length"),
         pytest.param(spoilt(4, b"\x34\x01"), id="longer length"),
@@ -572,6 +576,15 @@ def test_damage_in_the_middle_names_its_offset(again: Path, bad: bytes) -> None:
     # The line error before the damage lost its burst; it is delivered all the same.
     assert found == [Burst(b"abcde", 5), LineEvent(LineEventKind.FRAMING, 6, 9)]
     assert caught.value.offset == len(before)
+
+
+def test_a_last_block_that_is_all_there_was_not_cut_off(again: Path) -> None:
+    """Its damaged length says that it goes on; its repeated length says that it does not."""
+    before = plain_header() + GOOD
+    for last in (packet("<", 0, 5, b"abcdefgh"), GOOD):
+        again.write_bytes(before + last[:4] + b"\x80" + last[5:])
+        with pytest.raises(CaptureError, match=f"damaged at byte {len(before)}"):
+            read_capture(again)
 
 
 def refusal(path: Path) -> str:

@@ -225,6 +225,18 @@ def test_all_before_damage_is_yielded(path: Path, where: int, what: bytes) -> No
     assert by_columns(path, 500) == by_reader(path)
 
 
+def test_a_line_error_before_damage_is_yielded(path: Path) -> None:
+    error = packet("<", 1, 7, event_data(1, 2))
+    # An option that reaches beyond its block, behind the flags.
+    bad = packet("<", 1, 8, event_data(2), flags("<", INBOUND)[:-4] + b"\1\0\x20\0")
+    path.write_bytes(plain_header() + common(50) + error + bad + common(50))
+    batches = iter_columns(path)
+    assert [*next(batches).records()][50:] == [LineEvent(LineEventKind.FRAMING, 7, 2)]
+    with pytest.raises(CaptureError, match="option 1 is longer than its block"):
+        next(batches)
+    assert by_columns(path, 500) == by_reader(path)
+
+
 def test_an_empty_capture_has_one_batch_that_says_what_it_is(path: Path) -> None:
     path.write_bytes(plain_header())
     (only,) = iter_columns(path)

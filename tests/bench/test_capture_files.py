@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -298,8 +299,7 @@ def test_a_full_file_system_ends_the_recording_with_one_error(
     """A small file system in memory, in a mount namespace of its own."""
     mount = f"mount -t tmpfs -o size=96k none {tmp_path}"
     space = ["unshare", "--map-root-user", "--mount", "sh", "-c"]
-    tried = subprocess.run([*space, mount], capture_output=True, check=False)
-    if tried.returncode:
+    if not shutil.which("unshare") or subprocess.run([*space, mount], check=False).returncode:
         pytest.skip("other platform: no file system can be mounted here without rights")
     script = COMMON + FILL + 'print(json.dumps(fill(sys.argv[1], sys.argv[2] == "True")))'
     command = [sys.executable, "-c", script, str(tmp_path / "a.pcapng"), str(buffered)]
