@@ -123,8 +123,8 @@ class ErrorSorter:
             length: of the chunk in characters, at least 1.
             counted: what the driver counted since the last call; None when it has no counters.
 
-        An overrun, and characters that the host dropped, are not marked in the stream. They are
-        tied to the last character: the loss lies before the end of this chunk.
+        An overrun is not marked in the stream. It is tied to the last character: the loss lies
+        before the end of this chunk. What the host dropped is counted only.
         """
         if counted is None:
             return tuple(CharacterError(at, self._guess(value)) for at, value in marks)
@@ -140,8 +140,6 @@ class ErrorSorter:
             self._spare[kind] = min(self._spare[kind], count)
         if counted.overrun:
             errors.append(CharacterError(length - 1, LineEventKind.OVERRUN))
-        if counted.dropped:
-            errors.append(CharacterError(length - 1, LineEventKind.DROPPED, counted.dropped))
         return tuple(errors)
 
     def _spend(self, value: int) -> LineEventKind:

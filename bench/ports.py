@@ -48,9 +48,9 @@ DEFAULT_PORT = "sim:"
 ENTRY_POINTS = "kerfbus.ports"
 _SERIAL = "kerfbus.bench.serialport"
 _BUILT_IN = {
-    "": "open_device",  # a path or COM name
-    "rfc2217": "open_rfc2217",
-    "socket": "open_socket",
+    "": (_SERIAL, "open_device"),  # a path or COM name
+    "rfc2217": ("kerfbus.bench.rfc2217port", "open_rfc2217"),
+    "socket": (_SERIAL, "open_socket"),
 }
 # Two letters or more, so that a drive letter is none.
 _SCHEME = re.compile(r"([a-zA-Z][a-zA-Z0-9+.-]+):")
@@ -113,7 +113,8 @@ def _opener(port: str) -> Opener:
             "rfc2217://HOST:PORT or socket://HOST:PORT"
         )
     if scheme in _BUILT_IN:
-        return cast("Opener", getattr(importlib.import_module(_SERIAL), _BUILT_IN[scheme]))
+        module, name = _BUILT_IN[scheme]
+        return cast("Opener", getattr(importlib.import_module(module), name))
     for point in _plugged().select(name=scheme):
         try:
             return cast("Opener", point.load())

@@ -156,6 +156,8 @@ def _from_network(port: str, error: OSError) -> PortError:
         return PortMissingError(port, "nothing listens there; start the server or check the port")
     if isinstance(error, TimeoutError):
         return PortMissingError(port, "no answer; check host, port and firewall")
+    if error.errno in _CLOSED:
+        return PortBusyError(port, "the server hung up; another client may hold the port")
     if error.errno in (errno.ENETUNREACH, errno.EHOSTUNREACH):
         return PortMissingError(port, "the host cannot be reached; check the network")
     return PortError(port, f"cannot be opened: {_words(error)}")

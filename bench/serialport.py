@@ -1,9 +1,10 @@
-"""Serial ports, RFC 2217 servers and raw TCP sockets, through pyserial.
+"""Serial ports and raw TCP sockets, through pyserial.
 
-The one module that knows pyserial: it opens, sets and lists ports, and turns pyserial's errors into
-ours. What carries the characters then is `kerfbus.bench.posixport` where there is a file
-descriptor, else `kerfbus.bench.threadedport`. The path for Windows is type-checked, and tested as
-far as it is the one of URLs; it has not been run on Windows.
+The module that knows pyserial: it opens, sets and lists ports, and turns pyserial's errors into
+ours. (`kerfbus.bench.rfc2217port`, beside it, mends pyserial's RFC 2217 client.) What carries the
+characters then is `kerfbus.bench.posixport` where there is a file descriptor, else
+`kerfbus.bench.threadedport`. The path for Windows is type-checked, and tested as far as it is the
+one of URLs; it has not been run on Windows.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from __future__ import annotations
 import asyncio
 import socket
 import sys
-import warnings
 from collections.abc import Callable
 from typing import Protocol, TypeVar
 
@@ -69,13 +69,18 @@ class Closable(Protocol):
 class _Line:
     """A port that pyserial has open, with our errors (KerfbusError) for its own."""
 
-    def __init__(self, name: str, settings: LineSettings, *, exclusive: bool = False) -> None:
+    def __init__(
+        self,
+        name: str,
+        settings: LineSettings,
+        *,
+        exclusive: bool = False,
+        make: Callable[..., serial.Serial] = serial.serial_for_url,
+    ) -> None:
         self.name = name
         self.settings = settings
-        # pyserial 3.5 starts its RFC 2217 thread in a deprecated way.
-        warnings.filterwarnings("ignore", category=DeprecationWarning, module=r"serial\.rfc2217")
         try:
-            self._serial = serial.serial_for_url(
+            self._serial: serial.Serial = make(
                 name,
                 settings.baud,
                 settings.data_bits,
@@ -129,11 +134,19 @@ class _Line:
             below.close()
 
 
-class _Blocking(_Line):
+class BlockingPort(_Line):
     """A port as `kerfbus.bench.threadedport.BlockingHandle`."""
 
-    def __init__(self, name: str, settings: LineSettings, facts: PortFacts, late_ns: int) -> None:
-        super().__init__(name, settings)
+    def __init__(
+        self,
+        name: str,
+        settings: LineSettings,
+        facts: PortFacts,
+        late_ns: int,
+        *,
+        make: Callable[..., serial.Serial] = serial.serial_for_url,
+    ) -> None:
+        super().__init__(name, settings, make=make)
         self._facts = facts
         self._late_ns = late_ns
         if self.connection is not None:
@@ -246,7 +259,7 @@ async def open_device(port: str, settings: LineSettings, options: PortOptions) -
 
 async def _open_com(port: str, settings: LineSettings, options: PortOptions) -> Transport:
     """Open a COM port: Windows locks it, marks no errors and tells no counters."""
-    _refuse_rs485(port, options)
+    refuse_rs485(port, options)
     entry = find_device(list_devices(), port)
 
     facts = PortFacts(
@@ -260,18 +273,7 @@ async def _open_com(port: str, settings: LineSettings, options: PortOptions) -> 
             "line errors are not reported: Windows tells pyserial, which drops them",
         ),
     )
-    return await _open_threaded(lambda: _Blocking(port, settings, facts, WINDOWS_NS))
-
-
-async def open_rfc2217(port: str, settings: LineSettings, options: PortOptions) -> Transport:
-    """Open a port of an RFC 2217 server, ``rfc2217://host:port``.
-
-    Raises:
-        KerfbusError: no server there, not an RFC 2217 one, or it does not take the settings.
-    """
-    check_address(port)
-    _refuse_rs485(port, options)
-    return await _open_threaded(lambda: _Blocking(port, settings, _rfc2217_facts(port), REMOTE_NS))
+    return await open_threaded(lambda: BlockingPort(port, settings, facts, WINDOWS_NS))
 
 
 async def open_socket(port: str, settings: LineSettings, options: PortOptions) -> Transport:
@@ -281,7 +283,7 @@ async def open_socket(port: str, settings: LineSettings, options: PortOptions) -
         KerfbusError: nothing listens there, or the address is not of that form.
     """
     check_address(port)
-    _refuse_rs485(port, options)
+    refuse_rs485(port, options)
     if sys.platform == "win32":
         return await open_socket_threaded(port, settings)
     else:  # noqa: RET505 (as above)
@@ -290,10 +292,11 @@ async def open_socket(port: str, settings: LineSettings, options: PortOptions) -
 
 async def open_socket_threaded(port: str, settings: LineSettings) -> Transport:
     """Open a raw TCP connection with a reader thread, as is needed on Windows."""
-    return await _open_threaded(lambda: _Blocking(port, settings, _socket_facts(port), REMOTE_NS))
+    return await open_threaded(lambda: BlockingPort(port, settings, _socket_facts(port), REMOTE_NS))
 
 
-async def _open_threaded(make: Callable[[], _Blocking]) -> Transport:
+async def open_threaded(make: Callable[[], BlockingPort]) -> Transport:
+    """Return a transport with a reader thread over what `make` opens."""
     return ThreadedPort(await _in_thread(make), CLOCK)
 
 
@@ -322,7 +325,8 @@ def _tune(connection: socket.socket) -> None:
             connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
-def _refuse_rs485(port: str, options: PortOptions) -> None:
+def refuse_rs485(port: str, options: PortOptions) -> None:
+    """Raise PortError when RS-485 mode is asked of a port that cannot have it."""
     if options.rs485 is not None:
         raise PortError(port, "RS-485 mode can be set on local ports of Linux only")
 
@@ -337,19 +341,6 @@ def _socket_facts(port: str) -> PortFacts:
             f"times may be {REMOTE_NS / 1e6:.0f} ms late: network and remote adapter (assumed)",
             "rate and format are set at the far end; they are not sent to it",
             "line errors are not reported over TCP",
-        ),
-    )
-
-
-def _rfc2217_facts(port: str) -> PortFacts:
-    return PortFacts(
-        reports_errors=False,
-        counters=False,
-        paced=None,  # there is a wire behind it, or a pty
-        identity=port,
-        notes=(
-            f"times may be {REMOTE_NS / 1e6:.0f} ms late: network and remote adapter (assumed)",
-            "line errors are not reported: the server may tell them, pyserial keeps them to itself",
         ),
     )
 

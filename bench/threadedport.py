@@ -49,7 +49,7 @@ class BlockingHandle(Protocol):
         """Return how late a stamp may be."""
 
     def close(self) -> None:
-        """Make `read` return soon and release the port; it may take a second."""
+        """Release the port, when no `read` is under way; it may take a second."""
 
 
 class ThreadedPort(Transport):
@@ -183,5 +183,5 @@ class ThreadedPort(Transport):
         await asyncio.shield(self._closing)
 
     def _shut_down(self) -> None:
+        self._thread.join()  # ends with its present read: pyserial cannot be closed under it
         self._handle.close()
-        self._thread.join()
