@@ -17,9 +17,8 @@ from construct import (
     Bytes,
     Construct,
     ConstructError,
+    FormatField,
     FormatFieldError,
-    Int8ub,
-    Int16ub,
     ListContainer,
     Rebuild,
     StreamError,
@@ -47,6 +46,32 @@ class RefusedError(ConstructError):  # type: ignore[misc]  # construct has no ty
         super().__init__(text, path)
         self.text = text
         self.exception = exception
+
+
+class Number(FormatField):  # type: ignore[misc]
+    """An unsigned big-endian number that says what it can be when it is something else.
+
+    Args:
+        size: how many bytes.
+        unit: what the number counts, for the message.
+    """
+
+    def __init__(self, size: int, unit: str = "") -> None:
+        super().__init__(">", {1: "B", 2: "H"}[size])
+        self.must = f"must be 0 to {(1 << 8 * size) - 1}"
+        self.unit = unit and f" {unit}"
+
+    def _build(self, obj: Any, stream: Any, context: Any, path: str) -> Any:
+        try:
+            return super()._build(obj, stream, context, path)
+        except FormatFieldError as error:
+            raise RefusedError(f"is {obj}{self.unit}, {self.must}", path) from error
+
+
+BYTE = Number(1)
+WORD = Number(2)
+LENGTH = Number(1, "bytes")
+"""How many bytes follow."""
 
 
 class Implied(Subconstruct):  # type: ignore[misc]
@@ -180,7 +205,7 @@ def number_of(bits: tuple[bool, ...]) -> int:
     return sum(1 << place for place, bit in enumerate(bits) if bit)
 
 
-def counted(name: str, field: Construct = Int16ub, per_item: int = 1) -> Construct:
+def counted(name: str, field: Construct = WORD, per_item: int = 1) -> Construct:
     """Return a count of the items of the attribute `name`, times `per_item`."""
     return Rebuild(field, lambda fields: len(fields[name]) * per_item)
 
@@ -192,7 +217,7 @@ def bits_in(count: Callable[[Any], int]) -> Construct:
 
 def constant(number: int, exception: int = 0) -> Construct:
     """Return a byte that always has one value."""
-    return Implied(Int8ub, lambda _fields: number, exception)
+    return Implied(BYTE, lambda _fields: number, exception)
 
 
 def translated(act: Callable[[], Result], exception: int) -> Result:
@@ -221,8 +246,6 @@ def _text(error: ConstructError) -> str:
         return "characters follow after the last field"
     if isinstance(error, StreamError):
         return "the characters end inside this field"
-    if isinstance(error, FormatFieldError):
-        return "the value does not fit into the field"
     return str(error).splitlines()[-1]
 
 

@@ -20,8 +20,6 @@ from construct import (
     Construct,
     ExprAdapter,
     GreedyBytes,
-    Int8ub,
-    Int16ub,
     Prefixed,
     Rebuild,
     Struct,
@@ -42,6 +40,9 @@ from kerfbus.bench.wire.codes import (
     FunctionCode,
 )
 from kerfbus.bench.wire.fields import (
+    BYTE,
+    LENGTH,
+    WORD,
     Checked,
     Filling,
     Implied,
@@ -61,31 +62,31 @@ def _pdu(kind: type, *fields: Construct, **changes: Any) -> Message:
 
 
 def _span(kind: type) -> Message:
-    return _pdu(kind, "start" / Int16ub, "count" / Int16ub)
+    return _pdu(kind, "start" / WORD, "count" / WORD)
 
 
 def _single_coil(kind: type) -> Message:
-    return _pdu(kind, "start" / Int16ub, "raw" / Int16ub)
+    return _pdu(kind, "start" / WORD, "raw" / WORD)
 
 
 def _single_register(kind: type) -> Message:
-    return _pdu(kind, "start" / Int16ub, "value" / Int16ub)
+    return _pdu(kind, "start" / WORD, "value" / WORD)
 
 
 def _masks(kind: type) -> Message:
-    return _pdu(kind, "start" / Int16ub, "and_mask" / Int16ub, "or_mask" / Int16ub)
+    return _pdu(kind, "start" / WORD, "and_mask" / WORD, "or_mask" / WORD)
 
 
 def _diagnostics(kind: type) -> Message:
     return _pdu(
         kind,
-        "sub_function" / Int16ub,
+        "sub_function" / WORD,
         "data" / Checked(GreedyBytes, lambda data: len(data) % 2 == 0, "an even number"),
     )
 
 
 def _bits_reply(kind: type) -> Message:
-    count = Rebuild(Int8ub, lambda fields: len(fields.bits) // 8)
+    count = Rebuild(BYTE, lambda fields: len(fields.bits) // 8)
     return _pdu(
         kind,
         "byte_count" / Checked(count, lambda count: 1 <= count <= 250, "1 to 250"),
@@ -95,14 +96,14 @@ def _bits_reply(kind: type) -> Message:
 
 def _registers_reply(kind: type) -> Message:
     count = Checked(
-        counted("values", Int8ub, 2),
+        counted("values", BYTE, 2),
         lambda count: 2 <= count <= 250 and count % 2 == 0,
         "even and 2 to 250",
     )
     return _pdu(
         kind,
         "byte_count" / count,
-        "values" / Array(lambda fields: fields.byte_count // 2, Int16ub),
+        "values" / Array(lambda fields: fields.byte_count // 2, WORD),
     )
 
 
@@ -130,104 +131,104 @@ def _coils_encoded(message: requests.WriteMultipleCoils) -> Mapping[str, Any]:
 
 _WRITE_COILS = _pdu(
     requests.WriteMultipleCoils,
-    "start" / Int16ub,
+    "start" / WORD,
     "quantity" / counted("bits"),
-    "byte_count" / Implied(Int8ub, lambda fields: (fields.quantity + 7) // 8),
+    "byte_count" / Implied(BYTE, lambda fields: (fields.quantity + 7) // 8),
     "packed" / Characters(lambda fields: fields.byte_count),
     decode=_coils_decoded,
     encode=_coils_encoded,
 )
 _WRITE_REGISTERS = _pdu(
     requests.WriteMultipleRegisters,
-    "start" / Int16ub,
+    "start" / WORD,
     "quantity" / counted("values"),
-    "byte_count" / Implied(Int8ub, lambda fields: 2 * fields.quantity),
-    "values" / Array(lambda fields: fields.quantity, Int16ub),
+    "byte_count" / Implied(BYTE, lambda fields: 2 * fields.quantity),
+    "values" / Array(lambda fields: fields.quantity, WORD),
 )
 _READ_WRITE_REGISTERS = _pdu(
     requests.ReadWriteMultipleRegisters,
-    "read_start" / Int16ub,
-    "read_count" / Int16ub,
-    "write_start" / Int16ub,
+    "read_start" / WORD,
+    "read_count" / WORD,
+    "write_start" / WORD,
     "write_count" / counted("values"),
-    "byte_count" / Implied(Int8ub, lambda fields: 2 * fields.write_count),
-    "values" / Array(lambda fields: fields.write_count, Int16ub),
+    "byte_count" / Implied(BYTE, lambda fields: 2 * fields.write_count),
+    "values" / Array(lambda fields: fields.write_count, WORD),
 )
 
 # The exception of another reference type is 02, by figures 24 and 25 as others report them; the
 # figures themselves were not read.
 _REFERENCE = "reference_type" / constant(REFERENCE_TYPE, ExceptionCode.ILLEGAL_DATA_ADDRESS)
 _FILE_RANGE = Message(
-    requests.FileRange, _REFERENCE, "file" / Int16ub, "record" / Int16ub, "count" / Int16ub
+    requests.FileRange, _REFERENCE, "file" / WORD, "record" / WORD, "count" / WORD
 )
 _FILE_DATA = Message(
     requests.FileData,
     _REFERENCE,
-    "file" / Int16ub,
-    "record" / Int16ub,
+    "file" / WORD,
+    "record" / WORD,
     "count" / counted("values"),
-    "values" / Array(lambda fields: fields.count, Int16ub),
+    "values" / Array(lambda fields: fields.count, WORD),
 )
 
 # One group of a 14 reply: its length, the reference type, registers.
 _CONTENTS = Prefixed(
-    Int8ub,
+    LENGTH,
     ExprAdapter(
-        Struct(_REFERENCE, "values" / Filling(Int16ub)),
+        Struct(_REFERENCE, "values" / Filling(WORD)),
         decoder=lambda fields, _context: fields["values"],
         encoder=lambda values, _context: {"values": values},
     ),
 )
 
 
-def _file_groups(kind: type, group: Construct, length: Construct = Int8ub) -> Message:
+def _file_groups(kind: type, group: Construct, length: Construct = LENGTH) -> Message:
     return _pdu(kind, "groups" / Prefixed(length, Filling(group)))
 
 
 _OBJECT = Message(
     replies.IdentificationObject,
-    "object_id" / Int8ub,
-    "value" / Prefixed(Int8ub, GreedyBytes),
+    "object_id" / BYTE,
+    "value" / Prefixed(LENGTH, GreedyBytes),
 )
-_MORE = Checked(Int8ub, lambda more: more in (0x00, 0xFF), "0 or 255")
+_MORE = Checked(BYTE, lambda more: more in (0x00, 0xFF), "0 or 255")
 _IDENTIFICATION_REPLY = _pdu(
     replies.ReadDeviceIdentificationReply,
     "mei_type" / constant(MEI_DEVICE_IDENTIFICATION),
-    "code" / Int8ub,
-    "conformity" / Int8ub,
+    "code" / BYTE,
+    "conformity" / BYTE,
     "more_follows"
     / ExprAdapter(
         _MORE,
         decoder=lambda more, _context: more == 0xFF,
         encoder=lambda more, _context: 0xFF if more else 0x00,
     ),
-    "next_object" / Int8ub,
-    "number_of_objects" / counted("objects", Int8ub),
+    "next_object" / BYTE,
+    "number_of_objects" / counted("objects", BYTE),
     "objects" / Array(lambda fields: fields.number_of_objects, _OBJECT),
 )
 _EVENT_LOG_REPLY = _pdu(
     replies.GetCommEventLogReply,
     "byte_count"
     / Checked(
-        Rebuild(Int8ub, lambda fields: 6 + len(fields.events)),
+        Rebuild(BYTE, lambda fields: 6 + len(fields.events)),
         lambda count: 6 <= count <= 70,
         "6 to 70 (64 events)",
     ),
-    "status" / Int16ub,
-    "event_count" / Int16ub,
-    "message_count" / Int16ub,
+    "status" / WORD,
+    "event_count" / WORD,
+    "message_count" / WORD,
     "events" / Characters(lambda fields: fields.byte_count - 6),
 )
 _FIFO_REPLY = _pdu(
     replies.ReadFifoQueueReply,
     "byte_count"
     / Checked(
-        Rebuild(Int16ub, lambda fields: 2 + 2 * len(fields["values"])),
+        Rebuild(WORD, lambda fields: 2 + 2 * len(fields["values"])),
         lambda count: 2 <= count <= 64 and count % 2 == 0,
         "even and 2 to 64 (31 registers)",
     ),
-    "fifo_count" / Implied(Int16ub, lambda fields: fields.byte_count // 2 - 1),
-    "values" / Array(lambda fields: fields.fifo_count, Int16ub),
+    "fifo_count" / Implied(WORD, lambda fields: fields.byte_count // 2 - 1),
+    "values" / Array(lambda fields: fields.fifo_count, WORD),
 )
 
 REQUESTS: Mapping[int, Message] = {
@@ -248,12 +249,12 @@ REQUESTS: Mapping[int, Message] = {
     FunctionCode.WRITE_FILE_RECORD: _file_groups(requests.WriteFileRecord, _FILE_DATA),
     FunctionCode.MASK_WRITE_REGISTER: _masks(requests.MaskWriteRegister),
     FunctionCode.READ_WRITE_MULTIPLE_REGISTERS: _READ_WRITE_REGISTERS,
-    FunctionCode.READ_FIFO_QUEUE: _pdu(requests.ReadFifoQueue, "start" / Int16ub),
+    FunctionCode.READ_FIFO_QUEUE: _pdu(requests.ReadFifoQueue, "start" / WORD),
     FunctionCode.ENCAPSULATED_INTERFACE: _pdu(
         requests.ReadDeviceIdentification,
         "mei_type" / constant(MEI_DEVICE_IDENTIFICATION),
-        "code" / Int8ub,
-        "object_id" / Int8ub,
+        "code" / BYTE,
+        "object_id" / BYTE,
     ),
 }
 """Function code -> layout of a request behind it."""
@@ -265,22 +266,22 @@ REPLIES: Mapping[int, Message] = {
     FunctionCode.READ_INPUT_REGISTERS: _registers_reply(replies.ReadInputRegistersReply),
     FunctionCode.WRITE_SINGLE_COIL: _single_coil(replies.WriteSingleCoilReply),
     FunctionCode.WRITE_SINGLE_REGISTER: _single_register(replies.WriteSingleRegisterReply),
-    FunctionCode.READ_EXCEPTION_STATUS: _pdu(replies.ReadExceptionStatusReply, "status" / Int8ub),
+    FunctionCode.READ_EXCEPTION_STATUS: _pdu(replies.ReadExceptionStatusReply, "status" / BYTE),
     FunctionCode.DIAGNOSTICS: _diagnostics(replies.DiagnosticsReply),
     FunctionCode.GET_COMM_EVENT_COUNTER: _pdu(
-        replies.GetCommEventCounterReply, "status" / Int16ub, "count" / Int16ub
+        replies.GetCommEventCounterReply, "status" / WORD, "count" / WORD
     ),
     FunctionCode.GET_COMM_EVENT_LOG: _EVENT_LOG_REPLY,
     FunctionCode.WRITE_MULTIPLE_COILS: _span(replies.WriteMultipleCoilsReply),
     FunctionCode.WRITE_MULTIPLE_REGISTERS: _span(replies.WriteMultipleRegistersReply),
     FunctionCode.REPORT_SERVER_ID: _pdu(
         replies.ReportServerIdReply,
-        "data" / Prefixed(Int8ub, Checked(GreedyBytes, bool, "1 or more")),
+        "data" / Prefixed(LENGTH, Checked(GreedyBytes, bool, "1 or more")),
     ),
     FunctionCode.READ_FILE_RECORD: _file_groups(
         replies.ReadFileRecordReply,
         _CONTENTS,
-        Checked(Int8ub, lambda length: 2 <= length <= 0xF5, "2 to 245"),
+        Checked(LENGTH, lambda length: 2 <= length <= 0xF5, "2 to 245 bytes"),
     ),
     FunctionCode.WRITE_FILE_RECORD: _file_groups(replies.WriteFileRecordReply, _FILE_DATA),
     FunctionCode.MASK_WRITE_REGISTER: _masks(replies.MaskWriteRegisterReply),
@@ -292,7 +293,7 @@ REPLIES: Mapping[int, Message] = {
 }
 """Function code -> layout of a normal reply behind it."""
 
-EXCEPTION = Struct("code" / Int8ub, End)
+EXCEPTION = Struct("code" / BYTE, End)
 """Layout of an exception reply behind its function code."""
 
 _LAYOUT_OF = {layout.kind: layout for table in (REQUESTS, REPLIES) for layout in table.values()}
