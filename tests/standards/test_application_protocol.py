@@ -204,6 +204,8 @@ def test_limits_of_requests(section: str, pdu: bytes, exception: int | None) -> 
         ("6.1", bytes((1, 251)) + bytes(251), False),
         ("6.3", bytes((3, 0)), False),
         ("6.3", bytes((3, 1, 0)), False),
+        ("6.3", bytes((3, 3, 0, 0)), False),
+        ("6.3", bytes((3, 3, 0, 0, 0)), False),
         ("6.3", bytes((3, 250)) + bytes(250), True),
         ("6.10", bytes((0x0C, 6)) + bytes(6), True),
         ("6.10", bytes((0x0C, 5)) + bytes(5), False),
@@ -211,6 +213,7 @@ def test_limits_of_requests(section: str, pdu: bytes, exception: int | None) -> 
         ("6.10", bytes((0x0C, 71)) + bytes(71), False),
         ("6.17", bytes((0x17, 250)) + bytes(250), True),
         ("6.17", bytes((0x17, 0)), False),
+        ("6.17", bytes((0x17, 3, 0, 0)), False),
         ("6.18", struct.pack(">BHH", 0x18, 2, 0), True),
         ("6.18", struct.pack(">BHH", 0x18, 64, 31) + bytes(62), True),
         ("6.18", struct.pack(">BHH", 0x18, 66, 32) + bytes(64), False),
@@ -242,14 +245,15 @@ def test_longest_pdu() -> None:
 
 
 @pytest.mark.parametrize("size", [0, 2, 3, 0xFF])
-@pytest.mark.parametrize(("code", "right"), [(0x0F, 1), (0x10, 4)])
-def test_byte_count_that_does_not_fit_is_exception_03(code: int, right: int, size: int) -> None:
-    """6.11 and 6.12: the byte count follows from the quantity."""
-    pdu = struct.pack(">BHHB", code, 0, 2 if code == 0x10 else 8, size) + bytes(right)
-    with pytest.raises(WireError) as caught:
-        wire.parse_request(pdu)
-    assert caught.value.exception == VALUE
-    assert caught.value.path == "byte_count"
+@pytest.mark.parametrize("head", ["0F 0000 0008", "10 0000 0002", "17 0000 0001 0000 0002"])
+def test_byte_count_that_does_not_fit_is_exception_03(head: str, size: int) -> None:
+    """6.11, 6.12 and 6.17: the byte count follows from the quantity, whatever is behind it."""
+    for behind in (1, 4, size):
+        with pytest.raises(WireError) as caught:
+            wire.parse_request(bytes.fromhex(head) + bytes((size,)) + bytes(behind))
+        if len(head) + behind < 253:
+            assert caught.value.path == "byte_count"
+        assert caught.value.exception == VALUE
 
 
 @pytest.mark.parametrize("case", REFUSALS, ids=lambda each: f"{each.source}-{each.pdu[:5].hex()}")
