@@ -190,19 +190,24 @@ async def _read_span(client: Client, server: int, span: ReadSpan) -> Reading:
     return _answer(span, await client.request(server, READS[span.table](span.start, span.quantity)))
 
 
+def raw_of(span: ReadSpan, reply: wire.Reply | None) -> tuple[int, ...] | None:
+    """Return the words, or bits as 0 and 1, in the reply to a read of `span`; None in any other."""
+    if isinstance(reply, wire.ReadCoilsReply | wire.ReadDiscreteInputsReply):
+        return tuple(int(bit) for bit in reply.bits[: span.quantity])
+    if isinstance(reply, wire.ReadHoldingRegistersReply | wire.ReadInputRegistersReply):
+        return tuple(reply.values)
+    return None
+
+
 def _answer(span: ReadSpan, result: Result) -> Reading:
     """Return what a read brought."""
-    reply = result.reply
-    if result.ok and isinstance(reply, wire.ReadCoilsReply | wire.ReadDiscreteInputsReply):
-        raw = tuple(int(bit) for bit in reply.bits[: span.quantity])
-    elif result.ok and isinstance(
-        reply, wire.ReadHoldingRegistersReply | wire.ReadInputRegistersReply
-    ):
-        raw = tuple(reply.values)
-    else:
+    raw = raw_of(span, result.reply) if result.ok else None
+    if raw is None:
         return Reading(span, problem=problem_of(result))
     if len(raw) != span.quantity:
-        return Reading(span, problem=f"the reply holds {len(raw)} values instead of {span.quantity}")
+        return Reading(
+            span, problem=f"the reply holds {len(raw)} values instead of {span.quantity}"
+        )
     return Reading(span, raw=raw, at=result.at)
 
 

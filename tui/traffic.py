@@ -10,16 +10,19 @@ A damaged frame is followed by its characters: they are the evidence.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from kerfbus.bench import wire
-from kerfbus.bench.access import exception_text
+from kerfbus.bench.access import Reading, exception_text
 from kerfbus.bench.conversation import Message, Role
 from kerfbus.bench.decode import ERROR_NAMES, Row, Summary
 from kerfbus.bench.errors import WireError
 from kerfbus.bench.framing import Frame
+from kerfbus.bench.interpret import Interpreter
+from kerfbus.bench.regmap import RegisterMap
 from kerfbus.tui.output import BAD, FAINT, Output
+from kerfbus.tui.values import place, with_unit
 
 WIDTH = 80
 NS_PER_US = 1000
@@ -34,9 +37,13 @@ class TrafficLines:
     Args:
         output: where they go.
         show_all: whether the characters of good frames are shown, too.
+        register_map: names the values; None shows them raw.
     """
 
-    def __init__(self, output: Output, *, show_all: bool = False) -> None:
+    def __init__(
+        self, output: Output, *, show_all: bool = False, register_map: RegisterMap | None = None
+    ) -> None:
+        self._interpreter = None if register_map is None else Interpreter(register_map)
         self._output = output
         self._show_all = show_all
         self._begin: int | None = None
@@ -54,8 +61,11 @@ class TrafficLines:
             self._output.text(f"{time}  {'line':7}  {event_text(row)}", FAINT)
             return
         good = row.ok or row.message.role is Role.STRAY
-        text = f"{time}  {who(row.message):7}  {what(row)}"
-        self._output.text(text, "" if good and row.message.role is not Role.STRAY else BAD)
+        readings = [] if self._interpreter is None else self._interpreter.take(row)
+        said = named_values(readings) if readings else _wrapped(what(row))
+        style = "" if good and row.message.role is not Role.STRAY else BAD
+        self._output.text(f"{time}  {who(row.message):7}  {said[0]}", style)
+        self._output.texts(f"{_INDENT}{line}" for line in said[1:])
         if self._show_all or not row.ok:
             for line in characters(row.message):
                 self._output.text(line, FAINT)
@@ -111,6 +121,26 @@ def characters(message: Message) -> Iterator[str]:
     yield from textwrap.wrap(
         message.piece.data.hex(" "), WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT
     )
+
+
+def named_values(readings: Sequence[Reading]) -> list[str]:
+    """Return values by name, in as many lines as they need."""
+    values = [f"{place(each)} {with_unit(each.register, each.value)}" for each in readings]
+    room = WIDTH - len(_INDENT)
+    lines = [""]
+    for value in values:
+        joined = f"{lines[-1]}; {value}" if lines[-1] else value
+        if len(joined) <= room:
+            lines[-1] = joined
+            continue
+        lines = [*filter(None, lines), *_wrapped(value)]
+    return lines
+
+
+def _wrapped(text: str) -> list[str]:
+    """Return a text in lines that fit beside the columns."""
+    room = WIDTH - len(_INDENT)
+    return textwrap.wrap(text, room, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def event_text(row: Row) -> str:

@@ -21,13 +21,25 @@ EVERY = 1000
 
 
 @click.command(
-    "decode", epilog=examples("kerfbus decode site.pcapng", "kerfbus decode site.pcapng --json")
+    "decode",
+    epilog=examples(
+        "kerfbus decode site.pcapng",
+        "kerfbus decode site.pcapng --map my-unit.toml",
+        "kerfbus decode site.pcapng --json",
+    ),
 )
 @click.argument("file")
+@click.option("--map", metavar="FILE", help="Show values by the names of this register map.")
 @click.option("--all", "show_all", is_flag=True, help="Show the characters of good frames, too.")
 @click.option("--events", is_flag=True, help="With --json: also line events, as role event.")
 @json_option
-def command(file: str, show_all: bool, events: bool, as_json: bool) -> int:
+def command(
+    file: str,
+    map: str | None,  # noqa: A002 (the option's name)
+    show_all: bool,
+    events: bool,
+    as_json: bool,
+) -> int:
     """Turn a capture into frames and transactions.
 
     Damaged frames and stray characters are shown with their characters. A capture that is damaged
@@ -35,12 +47,14 @@ def command(file: str, show_all: bool, events: bool, as_json: bool) -> int:
     """
     from kerfbus.bench.capture import CaptureReader
     from kerfbus.bench.decode import Decoder
+    from kerfbus.tui.chosen import chosen_map
     from kerfbus.tui.traffic import TrafficLines, summary_lines
 
     output = Output(as_json=as_json)
     with CaptureReader(file) as reader:
         decoder = Decoder(reader.info)
-        lines = TrafficLines(output, show_all=show_all)
+        named = None if map is None else chosen_map(map)
+        lines = TrafficLines(output, show_all=show_all, register_map=named)
         output.text(f"{Path(file).name}: {about(reader.info)}", HEADING)
         lines.header()
 

@@ -12,11 +12,8 @@ from kerfbus.tui.options import examples, json_option, line_options, port_option
 from kerfbus.tui.output import HEADING, Output
 
 if TYPE_CHECKING:
-    from kerfbus.bench.decode import Decoder, Row
-    from kerfbus.bench.quality import Quality
-    from kerfbus.bench.transport import Chunk, Transport
-
-NS = 1_000_000_000
+    from kerfbus.bench.line import LineSettings
+    from kerfbus.bench.transport import Transport
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +27,7 @@ class Request:
         capture: file to record to, None for none.
         seconds: how long, None for until stopped.
         show_all: whether the characters of good frames are shown.
+        map: the register map that names the values, None to show them raw.
     """
 
     port: str
@@ -38,6 +36,7 @@ class Request:
     capture: str | None
     seconds: float | None
     show_all: bool
+    map: str | None
 
 
 @click.command(
@@ -57,6 +56,7 @@ class Request:
     metavar="N",
     help="Stop after this time; otherwise Ctrl-C does.",
 )
+@click.option("--map", metavar="FILE", help="Show values by the names of this register map.")
 @click.option("--all", "show_all", is_flag=True, help="Show the characters of good frames, too.")
 @json_option
 def command(as_json: bool, **options: object) -> int:
@@ -77,15 +77,20 @@ def command(as_json: bool, **options: object) -> int:
 async def _listen(request: Request, output: Output) -> None:
     """Open everything, hear the line, and sum up however it ends."""
     from kerfbus.bench.line import LineSettings
-    from kerfbus.bench.ports import PortOptions, open_port
+    from kerfbus.bench.ports import is_simulated
+    from kerfbus.tui.chosen import chosen_map
+    from kerfbus.tui.ear import Ear
     from kerfbus.tui.recording import recording, tell_recording
+    from kerfbus.tui.traffic import TrafficLines
 
     settings = LineSettings.parse(request.baud, request.format)
+    named = None if request.map is None else chosen_map(request.map)
+    lines = TrafficLines(output, show_all=request.show_all, register_map=named)
     async with (
-        await open_port(request.port, settings, PortOptions(vantage="tap")) as port,
+        await _open(request.port, settings, output) as port,
         recording(port, request.capture, "tap") as transport,
     ):
-        ear = Ear(transport, output, show_all=request.show_all)
+        ear = Ear(transport, output, lines, comes_back=not is_simulated(request.port))
         output.text(f"Listening on {request.port}, {settings}", HEADING)
         output.remark("listening; Ctrl-C ends it", always=True)
         try:
@@ -95,73 +100,17 @@ async def _listen(request: Request, output: Output) -> None:
             tell_recording(transport, request.capture, output)
 
 
-class Ear:
-    """Hears a line and gives out what it hears.
+async def _open(port: str, settings: LineSettings, output: Output) -> Transport:
+    """Open a port as a tap; a real one comes back by itself after it was unplugged."""
+    from kerfbus.bench.ports import PortOptions, SamePort, is_simulated, open_port
+    from kerfbus.bench.reopen import ReopeningTransport
+    from kerfbus.bench.transport import LineEventKind
 
-    Args:
-        transport: the line.
-        output: where rows go.
-        show_all: whether the characters of good frames are shown.
-    """
+    options = PortOptions(vantage="tap")
+    if is_simulated(port):
+        return await open_port(port, settings, options)
 
-    def __init__(self, transport: Transport, output: Output, *, show_all: bool) -> None:
-        from kerfbus.bench.capture import CaptureInfo
-        from kerfbus.bench.decode import Decoder
-        from kerfbus.bench.quality import Quality
-        from kerfbus.tui.traffic import TrafficLines
+    def tell(kind: LineEventKind, _at: int, why: str) -> None:
+        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
 
-        info = CaptureInfo(
-            transport.settings,
-            "tap",
-            transport.timing,
-            transport.clock.kind,
-            transport.uncertainty_ns,
-        )
-        facts = transport.facts
-        self._transport = transport
-        self._output = output
-        self._decoder: Decoder = Decoder(info, paced=facts.paced)
-        self._quality: Quality = Quality(
-            transport.settings, reports_errors=bool(facts.reports_errors)
-        )
-        self._lines = TrafficLines(output, show_all=show_all)
-
-    async def hear(self, seconds: float | None) -> None:
-        """Listen until stopped, or for some seconds."""
-        self._lines.header()
-        clock = self._transport.clock
-        end = None if seconds is None else clock.now() + round(seconds * NS)
-        while end is None or clock.now() < end:
-            waits = [at for at in (self._decoder.deadline, end) if at is not None]
-            self._take(await self._transport.receive(min(waits, default=None)))
-
-    def _take(self, chunk: Chunk | None) -> None:
-        from kerfbus.bench.capture import Burst
-
-        if chunk is None:
-            self._give(self._decoder.tick(self._transport.clock.now()))
-            return
-        for error in chunk.errors:
-            self._quality.character_error(error.kind)
-        self._give(self._decoder.feed(Burst(chunk.data, chunk.at, False, chunk.errors)))
-
-    def _give(self, rows: list[Row]) -> None:
-        for row in rows:
-            if row.message is not None:
-                self._quality.take(row.message)
-                self._output.answer(row.to_json())
-            if not self._output.as_json:
-                self._lines.row(row)
-        if rows:
-            self._output.flush()
-
-    def sum_up(self) -> None:
-        """Give out what is still held back, then the counts."""
-        from kerfbus.tui.traffic import quality_lines, summary_lines
-
-        self._give(self._decoder.finish())
-        summary = self._decoder.summary
-        quality = self._quality.to_json()
-        self._output.answer({**summary.to_json(), "quality": quality})
-        self._output.texts(summary_lines(summary))
-        self._output.texts(quality_lines(quality))
+    return await ReopeningTransport.open(SamePort(port, settings, options), tell)
