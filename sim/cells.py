@@ -8,7 +8,7 @@ None for "no reading".
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Set
 from math import floor
 from struct import Struct, pack
 
@@ -82,6 +82,13 @@ def _single(register: Register) -> Packer:
     return put
 
 
-def mask_of(register: Register, names: frozenset[str] | set[str]) -> int:
-    """Return the mask of the bits called `names`; a name that the map lacks has no bit."""
+def mask_of(register: Register | None, names: Set[str]) -> int:
+    """Return the mask of the bits called `names`; what the map lacks has no bit."""
+    if register is None:
+        return 0
     return sum(1 << number for number, name in register.bits.items() if name in names)
+
+
+def names_of(facts: Mapping[str, bool]) -> frozenset[str]:
+    """Return the names of the facts that hold."""
+    return frozenset(name for name, holds in facts.items() if holds)

@@ -1,7 +1,7 @@
 """What the registers show: the supply's state, by register name, as pages of the bank.
 
-Readings are computed for the instant of the poll; everything else follows the supply's revision.
-Names are those of the register map; a map may lack any of them.
+What changes by itself is in `kerfbus.sim.readings`; here is what follows the supply's revision, and
+the sums. Names are those of the register map; a map may lack any of them.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from kerfbus.sim.bank import Bank, Freshness, Page
-from kerfbus.sim.cells import Cell, mask_of
+from kerfbus.sim.cells import Cell, mask_of, names_of
 from kerfbus.sim.draft import Limits
 from kerfbus.sim.faults import LOG_ENTRIES, Fault
 from kerfbus.sim.plant import NS, OPEN_CIRCUIT_VOLTS
-from kerfbus.sim.ratings import INLET_BAR
+from kerfbus.sim.readings import MAINS_VOLTS, Readings
 from kerfbus.sim.sequence import ON_WORK, PILOT_BURNS, Mode
 from kerfbus.sim.settings import BAUDS, FORMATS, NAMES
 from kerfbus.sim.supply import Supply
@@ -21,11 +21,6 @@ from kerfbus.sim.surroundings import PARTS, PHASES
 from kerfbus.sim.wear import WORN_PERCENT
 
 HOUR_NS = 3600 * NS
-MAINS_VOLTS = 400.0
-MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
-"""Efficiency, power factor and the root of three: output power to mains current (invented)."""
-IDLE_MAINS_AMPERES = 0.4
-_LONGEST_MODE_SECONDS = 655.35
 
 
 class Panel:
@@ -41,10 +36,7 @@ class Panel:
         self._supply = supply
         self._limits = limits
         self._bank = bank
-        self._steady_mask = (-1, 0)
-        self._inlet_bit = self._mask("interlocks", frozenset({"inlet-pressure-ok"}))
-        self._flow_bit = self._mask("interlocks", frozenset({"flow-pressure-ok"}))
-        bank.show(self.readings())
+        bank.show(Readings(supply, bank.find("interlocks")).all())
         for group, freshness in (
             (self.state, Freshness.REVISION),
             (self.settings, Freshness.REVISION),
@@ -53,84 +45,6 @@ class Panel:
         ):
             bank.add(_page(group, freshness))
 
-    # --- readings --------------------------------------------------------------------------------
-
-    def readings(self) -> dict[str, Callable[[int], Cell]]:
-        """Return what changes by itself: a function of the instant for each register."""
-        supply, plant = self._supply, self._supply.plant
-        return {
-            "mode_time": lambda now: min((now - supply.mode_since) / NS, _LONGEST_MODE_SECONDS),
-            "output_current": plant.current,
-            "demanded_current": self._demanded,
-            "arc_voltage": lambda now: plant.arc_volts(now) * supply.settings.voltage_trim,
-            "divided_voltage": lambda now: plant.arc_volts(now) / supply.settings.voltage_ratio,
-            "pilot_current": plant.pilot,
-            "inlet_pressure": plant.inlet_bar,
-            "flow_pressure": plant.flow_bar,
-            "plenum_pressure": self._optional("plenum-sensor", plant.plenum_bar),
-            "gas_flow": self._optional("flow-sensor", plant.litres_a_minute),
-            "heat_sink_temperature": plant.sink,
-            "ambient_temperature": self._optional(
-                "ambient-sensor", lambda _: supply.surroundings.ambient
-            ),
-            "transformer_temperature": plant.winding,
-            "duty": supply.tally.duty_percent,
-            "watchdog_left": self._watchdog_left,
-            "cut_time": lambda now: supply.tally.cut_ns(now) / NS,
-            "arc_power": plant.kilowatts,
-            "mains_current": self._mains_current,
-            "interlocks": self._interlocks,
-            "inlet_pressure_ok": lambda now: self._pressures(now)[0],
-            "flow_pressure_ok": lambda now: self._pressures(now)[1],
-        }
-
-    def _optional(self, option: str, value: Callable[[int], Cell]) -> Callable[[int], Cell]:
-        """Return `value`, or what gives no reading when the option is not fitted."""
-        return value if option in self._supply.ratings.options else lambda _: None
-
-    def _demanded(self, now: int) -> float:
-        """Return what the current regulator is asked for, the pilot arc included."""
-        plant = self._supply.plant
-        return plant.current(now) or plant.pilot(now)
-
-    def _watchdog_left(self, now: int) -> float:
-        link = self._supply.link
-        return max(link.silent_at - now, 0) / NS if link.armed else 0.0
-
-    def _mains_current(self, now: int) -> float:
-        watts = 1000 * self._supply.plant.kilowatts(now)
-        return IDLE_MAINS_AMPERES + watts / (MAINS_FACTOR * MAINS_VOLTS)
-
-    def _pressures(self, now: int) -> tuple[bool, bool]:
-        """Return whether inlet and flow pressure are within bounds."""
-        supply = self._supply
-        inlet = INLET_BAR[0] <= supply.plant.inlet_bar(now) <= INLET_BAR[1]
-        flow = not supply.valve_open or supply.plant.flow_bar(now) > supply.low_flow_bar
-        return inlet, flow
-
-    def _interlocks(self, now: int) -> int:
-        """Return the mask of the conditions that hold."""
-        revision, mask = self._steady_mask
-        if revision != self._supply.revision:
-            mask = self._mask("interlocks", _names(self._steady_interlocks()))
-            self._steady_mask = self._supply.revision, mask
-        inlet, flow = self._pressures(now)
-        return mask | (inlet and self._inlet_bit) | (flow and self._flow_bit)
-
-    def _steady_interlocks(self) -> Mapping[str, bool]:
-        around, fault = self._supply.surroundings, self._supply.fault
-        return {
-            "torch-cover-closed": around.torch_cover_closed,
-            "parts-in-place": not around.parts_missing,
-            "phases-ok": len(around.phases) == len(PHASES),
-            "temperature-ok": not around.too_hot,
-            "work-lead-ok": fault is not Fault.WORK_LEAD_OPEN,
-            "stop-chain-closed": around.stop_chain_closed,
-            "fan-ok": around.fan_ok,
-            "self-test-ok": fault is not Fault.SELF_TEST_FAILED,
-            "memory-ok": fault is not Fault.MEMORY,
-        }
-
     # --- state -----------------------------------------------------------------------------------
 
     def state(self) -> dict[str, Cell]:
@@ -138,7 +52,7 @@ class Panel:
         supply = self._supply
         warnings = self._warnings()
         return {
-            "status": self._mask("status", _names(self._status(warnings=bool(warnings)))),
+            "status": self._mask("status", names_of(self._status(warnings=bool(warnings)))),
             "mode": supply.mode,
             "fault": supply.fault,
             "warnings": self._mask("warnings", warnings),
@@ -318,13 +232,7 @@ class Panel:
         return found
 
     def _mask(self, name: str, bits: frozenset[str]) -> int:
-        register = self._bank.find(name)
-        return 0 if register is None else mask_of(register, bits)
-
-
-def _names(facts: Mapping[str, bool]) -> frozenset[str]:
-    """Return the names of the facts that hold."""
-    return frozenset(name for name, holds in facts.items() if holds)
+        return mask_of(self._bank.find(name), bits)
 
 
 def _page(values: Callable[[], dict[str, Cell]], freshness: Freshness) -> Page:

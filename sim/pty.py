@@ -264,7 +264,7 @@ def _make_link(link: Path, slave: str) -> Path:
     link = link.absolute()
     with _Folder(link):
         if os.path.lexists(link):
-            _check_stale(link)
+            _check_stale(link, slave)
         try:
             link.unlink(missing_ok=True)
             link.symlink_to(slave)
@@ -275,8 +275,10 @@ def _make_link(link: Path, slave: str) -> Path:
     return link
 
 
-def _check_stale(link: Path) -> None:
+def _check_stale(link: Path, own: str) -> None:
     """Check that what is at `link` is a link that a dead supply left.
+
+    A dead supply's device may have been given to somebody else since, also to us as `own`.
 
     Raises:
         PortBusyError: its supply lives.
@@ -289,7 +291,7 @@ def _check_stale(link: Path) -> None:
         raise NotAPortError(
             str(link), f"is a link to {target}, not to a supply's pty; choose another PATH"
         )
-    if _in_use(target):
+    if target != own and _in_use(target):
         raise PortBusyError(
             str(link), "another supply answers there; stop it or choose another PATH"
         )

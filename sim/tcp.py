@@ -59,18 +59,23 @@ class SocketTransport(Transport):
         self.timing = "host"
         self.uncertainty_ns = UNCERTAINTY_NS
         self.facts = _FACTS
+        self._lost = ""
 
     async def send(self, data: bytes) -> int:
         """Send characters; see `Transport.send`."""
+        if self._lost or self._reader.at_eof():
+            raise self._gone("the peer has closed the connection")
         try:
             self._writer.write(data)
             await self._writer.drain()
         except (OSError, RuntimeError) as error:
-            raise PortLostError(self.name, "the peer has closed the connection") from error
+            raise self._gone("the peer has closed the connection") from error
         return self.clock.now()
 
     async def receive(self, until: int | None) -> Chunk | None:
         """Return the next characters; see `Transport.receive`."""
+        if self._lost:
+            raise self._gone(self._lost)
         seconds = None if until is None else max(until - self.clock.now(), 0) / NS
         try:
             async with asyncio.timeout(seconds):
@@ -78,13 +83,18 @@ class SocketTransport(Transport):
         except TimeoutError:
             return None
         except OSError as error:
-            raise PortLostError(self.name, "the connection broke") from error
+            raise self._gone("the connection broke") from error
         if not data:
-            raise PortLostError(self.name, "the peer has closed the connection")
+            raise self._gone("the peer has closed the connection")
         return Chunk(data, self.clock.now())
+
+    def _gone(self, why: str) -> PortLostError:
+        self._lost = self._lost or why
+        return PortLostError(self.name, self._lost)
 
     async def close(self) -> None:
         """Close the connection."""
+        self._lost = self._lost or "the port is closed"
         self._writer.close()
         with contextlib.suppress(OSError):
             await self._writer.wait_closed()

@@ -53,7 +53,7 @@ def events(bench: Bench) -> tuple[int, int, int, bytes]:
     return status, happened, messages, pdu[8:]
 
 
-# --- sub-functions ---------------------------------------------------------------------------------
+# --- sub-functions -------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("data", ["a537", "0000", "ffff00010203"])
