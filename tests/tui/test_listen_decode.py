@@ -1,0 +1,246 @@
+"""`kerfbus listen`, `kerfbus decode` and `kerfbus demo`."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+from pathlib import Path
+from typing import Any
+
+import console
+import pytest
+
+from kerfbus.bench.capture import CaptureWriter
+from kerfbus.bench.crc import with_crc
+from kerfbus.bench.line import LineSettings
+from kerfbus.bench.transport import CharacterError, Chunk, LineEventKind
+
+FRAME_KEYS = {
+    *("at_ns", "role", "server", "function", "hex", "ok", "errors", "exception", "echo", "late"),
+    *("pairs_with", "gap_before_chars"),
+}
+SUMMARY_KEYS = {
+    *("frames", "ok", "damaged", "stray_characters", "requests", "replies", "exceptions"),
+    *("unanswered", "late", "echoes"),
+}
+LINE = LineSettings()
+ASK = with_crc(bytes.fromhex("0104000a0001"))
+ANSWER = with_crc(bytes.fromhex("010402050c"))  # 129.2 V
+REFUSAL = with_crc(bytes.fromhex("018402"))
+
+
+@pytest.fixture
+def capture(tmp_path: Path) -> Path:
+    """Return a capture of a tap: a good transaction, a refused one, a damaged reply, strays."""
+    path = tmp_path / "site.pcapng"
+    at = 1_000_000_000
+    with CaptureWriter(path, settings=LINE, vantage="tap", timing="exact", clock="wall") as writer:
+
+        def hear(data: bytes, *errors: CharacterError) -> None:
+            nonlocal at
+            at += 10_000_000 + LINE.characters_ns(len(data))
+            writer.inbound(Chunk(data, at, errors))
+
+        hear(ASK)
+        hear(ANSWER)
+        writer.mark("arc", "on", at)
+        hear(ASK)
+        hear(REFUSAL)
+        hear(ASK)
+        hear(ANSWER[:-1] + b"\x00", CharacterError(6, LineEventKind.FRAMING))
+        hear(b"\xff\x00")
+    return path
+
+
+def test_decode_json_lines(capture: Path) -> None:
+    run = console.call("decode", capture, "--json")
+    assert (run.code, run.err) == (0, "")
+    *rows, last = run.answers
+    frames = [row for row in rows if row["role"] != "stray"]
+    assert [row["role"] for row in frames] == ["request", "reply"] * 3
+    assert all(row.keys() >= FRAME_KEYS for row in frames)
+    assert [row["pairs_with"] for row in frames] == [None, 0, None, 2, None, 4]
+    assert [row["hex"] for row in frames[:2]] == [ASK.hex(), ANSWER.hex()]
+    assert frames[3]["exception"] == 2
+    assert frames[5]["ok"] is False
+    assert set(frames[5]["errors"]) == {"crc", "framing"}
+    assert [row["hex"] for row in rows if row["role"] == "stray"] == ["ff00"]
+    assert last["summary"].keys() >= SUMMARY_KEYS
+    assert last["summary"] == {
+        "frames": 6,
+        "ok": 5,
+        "damaged": 1,
+        "stray_characters": 2,
+        "requests": 3,
+        "replies": 3,
+        "exceptions": 1,
+        "unanswered": 1,
+        "late": 0,
+        "echoes": 0,
+    }
+
+
+def test_decode_tells_line_events_when_asked(capture: Path) -> None:
+    rows = console.call("decode", capture, "--json", "--events").answers
+    (mark,) = [row for row in rows if row.get("role") == "event"]
+    assert (mark["event"], mark["comment"]) == ("mark", "arc=on")
+
+
+def test_decode_for_a_person_shows_the_evidence(capture: Path) -> None:
+    run = console.call("decode", capture)
+    assert max(map(len, run.out.splitlines())) <= 80
+    assert "heard as tap, 19200 8E1, timing exact" in run.out
+    assert "REFUSED: exception 02, illegal data address" in run.out
+    assert "DAMAGED 7 characters [crc, framing]" in run.out
+    assert (ANSWER[:-1] + b"\x00").hex(" ") in run.out
+    assert ASK.hex(" ") not in run.out  # good frames are shown by what they say
+    assert "mark arc=on" in run.out
+    assert run.out.splitlines()[-2] == "6 frames: 5 good, 1 damaged; 2 stray characters"
+    assert ASK.hex(" ") in console.call("decode", capture, "--all").out
+
+
+def test_decode_with_a_map_names_the_values(capture: Path) -> None:
+    run = console.call("decode", capture, "--map", "supply")
+    assert "arc_voltage 129.2 V" in run.out
+
+
+def test_decode_a_capture_that_was_cut_off(capture: Path) -> None:
+    whole = capture.read_bytes()
+    capture.write_bytes(whole[:-5])
+    run = console.call("decode", capture)
+    assert run.code == 0
+    assert "cut off" in run.err
+    assert "6 frames" in run.out
+
+
+def test_decode_a_capture_that_is_damaged_gives_what_stands_before(capture: Path) -> None:
+    data = bytearray(capture.read_bytes())
+    place = data.index(ANSWER) - 24
+    data[place : place + 4] = b"\xff" * 4
+    capture.write_bytes(data)
+    run = console.call("decode", capture, "--json")
+    assert run.code == 2
+    *_, summary, error = run.answers
+    assert summary["summary"]["requests"] == 1
+    assert error["error"]["kind"] == "capture"
+    assert "byte" in error["error"]["message"]
+    assert len(run.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("content", [None, b"", b"no capture at all", b"\x0a\x0d\x0d\x0a" * 4])
+def test_decode_what_is_no_capture(tmp_path: Path, content: bytes | None) -> None:
+    path = tmp_path / "file"
+    if content is not None:
+        path.write_bytes(content)
+    run = console.call("decode", path, "--json")
+    assert run.code == 2
+    assert run.answers[-1]["error"]["kind"] == "capture"
+    assert len(run.err.splitlines()) == 1
+
+
+def heard(run: console.Run) -> tuple[list[Any], Any]:
+    """Return the rows of a JSON run and its last line."""
+    *rows, last = run.answers
+    return rows, last
+
+
+def test_listen_to_the_simulated_line_and_record(tmp_path: Path) -> None:
+    path = tmp_path / "heard.pcapng"
+    run = console.call("listen", "--seconds", "0.5", "--capture", path, "--json")
+    assert run.code == 0
+    rows, last = heard(run)
+    assert {row["role"] for row in rows} == {"request", "reply"}
+    assert last["summary"]["frames"] == len(rows) > 4
+    quality = last["quality"]
+    assert quality["requests"] == quality["answered"] == last["summary"]["requests"]
+    assert quality["transaction_error_rate"] == 0.0
+    assert quality["interval"][1] < 1
+    again, summary = heard(console.call("decode", path, "--json"))
+    assert again == rows
+    assert summary["summary"] == last["summary"]
+
+
+def test_listen_for_a_person_with_names() -> None:
+    run = console.call("listen", "--seconds", "0.4", "--map", "supply")
+    assert max(map(len, run.out.splitlines())) <= 80
+    assert "current_setpoint 60.0 A" in run.out
+    assert "Transactions that went wrong: 0 %" in run.out
+    assert run.err == "kerfbus: listening; Ctrl-C ends it\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")
+def test_listen_on_a_pty_until_stopped(tmp_path: Path) -> None:
+    """What reaches a tap's port: here the two sides of a conversation, written by the test."""
+    master, slave = os.openpty()
+    name = os.ttyname(slave)
+    path = tmp_path / "heard.pcapng"
+    with console.start("listen", "--port", name, "--capture", path, "--json") as listener:
+        assert listener.stderr is not None
+        assert listener.stdout is not None
+        assert "listening" in listener.stderr.readline()
+        os.write(master, ASK + ANSWER)
+        rows = [json.loads(listener.stdout.readline()) for _ in range(2)]
+        listener.send_signal(signal.SIGINT)
+        out, err = listener.communicate()
+    os.close(master)
+    os.close(slave)
+    assert (listener.returncode, err) == (0, "")
+    assert [row["role"] for row in rows] == ["request", "reply"]
+    last = json.loads(out)
+    assert last["quality"]["answered"] == 1
+    assert set(last["quality"]["line_errors"].values()) == {None}
+    assert len(console.call("decode", path, "--json").answers) == 3
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kind"),
+    [
+        (["--port", "nosuch"], "port-missing"),
+        (["--baud", "0"], "settings"),
+        (["--seconds", "0"], "usage"),
+        (["--capture", __file__], "capture"),
+        (["--map", "nosuch.toml"], "map"),
+    ],
+    ids=lambda each: each[0] if isinstance(each, list) else "",
+)
+def test_listen_to_what_cannot_be(arguments: list[str], kind: str) -> None:
+    run = console.call("listen", *arguments, "--json")
+    assert run.code == 2
+    assert run.answer["error"]["kind"] == kind
+    assert len(run.err.splitlines()) == 1
+
+
+def test_demo_tells_a_cut_from_start_to_post_flow() -> None:
+    run = console.call("demo", "--json")
+    assert (run.code, run.err) == (0, "")
+    answer = run.answer
+    assert answer["write"] == {"previous": 60.0, "value": 45.0, "verified": True}
+    assert "20 to 125 A" in answer["refused"]
+    modes = [moment["mode"] for moment in answer["cut"]]
+    assert modes == sorted(set(modes), key=modes.index)
+    assert modes[:3] == ["self-test", "idle", "pre-flow"]
+    assert modes[-2:] == ["cutting", "post-flow"]
+    cutting = answer["cut"][-2]
+    assert cutting["output_current"] == pytest.approx(60, abs=1)
+    assert cutting["arc_voltage"] > 80
+    assert answer["summary"]["damaged"] == 0
+    assert answer["quality"]["answered"] == answer["summary"]["requests"]
+
+
+def test_demo_is_the_same_each_time_and_its_recording_byte_for_byte(tmp_path: Path) -> None:
+    one, two = tmp_path / "one.pcapng", tmp_path / "two.pcapng"
+    first = console.call("demo", "--seed", "3", "--capture", one)
+    second = console.call("demo", "--seed", "3", "--capture", two)
+    assert one.read_bytes() == two.read_bytes()
+    assert first.out.replace("one.pcapng", "two.pcapng") == second.out
+    assert max(map(len, first.out.splitlines()[:-1])) <= 80
+    assert console.call("decode", one).code == 0
+
+
+def test_demo_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    assert console.call("demo").code == 0
+    assert list(tmp_path.iterdir()) == []

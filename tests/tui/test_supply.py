@@ -1,0 +1,135 @@
+"""`kerfbus supply`, as a program that other programs talk to."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import console
+import pytest
+
+from kerfbus.bench.capture import Burst, read_capture
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")
+
+
+def ready(supply: subprocess.Popen[str]) -> dict[str, object]:
+    """Wait for the line that says that it answers."""
+    assert supply.stdout is not None
+    answer = json.loads(supply.stdout.readline())["ready"]
+    assert isinstance(answer, dict)
+    return answer
+
+
+@pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
+def test_on_a_pty_until_stopped_with_a_whole_capture(tmp_path: Path, stop: int) -> None:
+    path, capture = tmp_path / "supply", tmp_path / "run.pcapng"
+    options = ("--seed", "7", "--server", "17", "--baud", "9600", "--format", "8N2")
+    with console.start("supply", "--pty", path, "--capture", capture, "--json", *options) as supply:
+        assert ready(supply) == {
+            "port": str(path),
+            "server": 17,
+            "baud": 9600,
+            "format": "8N2",
+            "seed": 7,
+            "capture": str(capture),
+        }
+        read = console.call("read", "arc_voltage", "--port", path, "--server", "17", "--json")
+        assert read.answer["values"][0]["value"] == 0.0
+        supply.send_signal(stop)
+        out, err = supply.communicate()
+    assert supply.returncode == 0
+    assert json.loads(out) == {"ended": {"replies": 1}}
+    assert err == ""
+    assert not path.is_symlink()
+    info, records, warning = read_capture(capture)
+    assert (info.vantage, info.settings.format, info.timing, warning) == (
+        "server",
+        "8N2",
+        "host",
+        None,
+    )
+    assert [each.outbound for each in records if isinstance(each, Burst)][-1] is True
+    assert any("seed 7" in each.comment for each in records if not isinstance(each, Burst))
+
+
+def test_for_a_person_it_says_one_line_when_it_is_ready(tmp_path: Path) -> None:
+    with console.start("supply", "--pty", tmp_path / "supply") as supply:
+        assert supply.stdout is not None
+        line = supply.stdout.readline()
+        assert re.fullmatch(
+            r"Simulated supply ready: server 1 on \S+, 19200 8E1, seed 0\. .*\n", line
+        )
+        supply.send_signal(signal.SIGINT)
+        out, err = supply.communicate()
+    assert (supply.returncode, out, err) == (0, "Ended; 0 requests were answered.\n", "")
+
+
+def test_on_tcp_each_connection_has_its_own_capture(tmp_path: Path) -> None:
+    capture = tmp_path / "run.pcapng"
+    with console.start("supply", "--tcp", "127.0.0.1:0", "--capture", capture, "--json") as supply:
+        port = f"socket://{ready(supply)['port']}"
+        for _ in range(2):
+            read = console.call("read", "mode", "--port", port, "--json")
+            assert read.answer["values"][0]["value"] == "off"
+        supply.send_signal(signal.SIGINT)
+        supply.communicate()
+    assert supply.returncode == 0
+    for path in (capture, tmp_path / "run-2.pcapng"):
+        assert sum(isinstance(each, Burst) for each in read_capture(path).records) == 2
+
+
+def test_on_a_serial_port(tmp_path: Path) -> None:
+    """A pty of socat's stands for the cable: one end is the supply's, the other the client's."""
+    socat = shutil.which("socat")
+    if socat is None:
+        pytest.skip("socat is not installed")
+    ends = [tmp_path / "one", tmp_path / "two"]
+    with subprocess.Popen([socat, *(f"pty,raw,echo=0,link={end}" for end in ends)]) as cable:
+        while not all(end.exists() for end in ends):
+            assert cable.poll() is None
+            time.sleep(0.01)
+        with console.start("supply", "--serial", ends[0], "--json") as supply:
+            assert ready(supply)["port"] == str(ends[0])
+            read = console.call("read", "mode", "--port", ends[1], "--json")
+            assert read.answer["values"][0]["value"] == "off"
+            supply.send_signal(signal.SIGINT)
+            supply.communicate()
+        cable.terminate()
+    assert supply.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kind", "word"),
+    [
+        ([], "usage", "--pty"),
+        (["--pty", "a", "--tcp", "127.0.0.1:0"], "usage", "one of"),
+        (["--pty", "nosuch/folder/a"], "port-missing", "folder"),
+        (["--pty", __file__], "not-a-port", "test_supply"),
+        (["--serial", "nosuch"], "port-missing", "nosuch"),
+        (["--tcp", "nowhere"], "port", "nowhere"),
+        (["--tcp", "127.0.0.1:99999"], "settings", "99999"),
+        (["--pty", "a", "--server", "0"], "settings", "1 to 247"),
+        (["--pty", "a", "--baud", "300"], "settings", "19200"),
+        (["--pty", "a", "--format", "7E1"], "settings", "8E1"),
+        (["--pty", "a", "--capture", __file__], "capture", "test_supply"),
+        (["--tcp", "127.0.0.1:0", "--capture", __file__], "capture", "test_supply"),
+    ],
+    ids=lambda each: " ".join(each)[-40:] if isinstance(each, list) else "",
+)
+def test_what_cannot_be_run_is_one_line(
+    arguments: list[str], kind: str, word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = console.call("supply", *arguments, "--json")
+    assert run.code == 2
+    assert run.answer["error"]["kind"] == kind
+    assert word in run.answer["error"]["message"]
+    assert len(run.err.splitlines()) == 1
+    assert not (tmp_path / "a").is_symlink()
