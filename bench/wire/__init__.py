@@ -6,6 +6,7 @@ This is the package's only door. Construct defines the layouts and is not visibl
 from __future__ import annotations
 
 from kerfbus.bench.errors import WireError
+from kerfbus.bench.wire.bases import COIL_OFF, COIL_ON, FileData
 from kerfbus.bench.wire.codes import (
     MAX_PDU,
     PUBLIC,
@@ -56,10 +57,7 @@ from kerfbus.bench.wire.replies import (
     WriteSingleRegisterReply,
 )
 from kerfbus.bench.wire.requests import (
-    COIL_OFF,
-    COIL_ON,
     Diagnostics,
-    FileData,
     FileRange,
     GetCommEventCounter,
     GetCommEventLog,

@@ -28,7 +28,7 @@ from construct import Bytes as Characters
 from construct import Terminated as End
 
 from kerfbus.bench.errors import WireError
-from kerfbus.bench.wire import replies, requests
+from kerfbus.bench.wire import bases, replies, requests
 from kerfbus.bench.wire.codes import (
     EXCEPTION_BIT,
     MAX_FUNCTION,
@@ -162,7 +162,7 @@ _FILE_RANGE = Message(
     requests.FileRange, _REFERENCE, "file" / WORD, "record" / WORD, "count" / WORD
 )
 _FILE_DATA = Message(
-    requests.FileData,
+    bases.FileData,
     _REFERENCE,
     "file" / WORD,
     "record" / WORD,

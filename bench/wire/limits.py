@@ -11,12 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from kerfbus.bench.wire.bases import COIL_OFF, COIL_ON, FileData
 from kerfbus.bench.wire.codes import DiagnosticSub, ExceptionCode
 from kerfbus.bench.wire.requests import (
-    COIL_OFF,
-    COIL_ON,
     Diagnostics,
-    FileData,
     FileRange,
     ReadCoils,
     ReadDeviceIdentification,

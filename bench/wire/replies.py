@@ -14,20 +14,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar, Self, TypeAlias
 
+from kerfbus.bench.wire.bases import (
+    Bits,
+    Diagnostic,
+    FileGroups,
+    Masks,
+    Raw,
+    Registers,
+    SingleCoil,
+    SingleRegister,
+    Span,
+)
 from kerfbus.bench.wire.codes import FunctionCode
-from kerfbus.bench.wire.requests import COIL_OFF, COIL_ON, FileData
 
 
-@dataclass(frozen=True, slots=True)
-class _Bits:
-    """Coils or inputs.
+class _WholeBytes(Bits):
+    """Bits of a reply."""
 
-    Attributes:
-        bits: as many as the reply's bytes hold, a multiple of 8, at most 2000. The reply does not
-            say how many of them were asked for; those after that are padding.
-    """
-
-    bits: tuple[bool, ...]
+    __slots__ = ()
 
     @classmethod
     def padded(cls, bits: Iterable[bool]) -> Self:
@@ -36,74 +40,45 @@ class _Bits:
         return cls(given + (False,) * (-len(given) % 8))
 
 
-@dataclass(frozen=True, slots=True)
-class ReadCoilsReply(_Bits):
+class ReadCoilsReply(_WholeBytes):
     """Coils, in whole bytes (6.1)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_COILS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadDiscreteInputsReply(_Bits):
+class ReadDiscreteInputsReply(_WholeBytes):
     """Discrete inputs, in whole bytes (6.2)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_DISCRETE_INPUTS
 
 
-@dataclass(frozen=True, slots=True)
-class _Registers:
-    """Registers.
+class ReadHoldingRegistersReply(Registers):
+    """1 to 125 holding registers (6.3)."""
 
-    Attributes:
-        values: 1 to 125 unsigned numbers.
-    """
-
-    values: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReadHoldingRegistersReply(_Registers):
-    """Holding registers (6.3)."""
-
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_HOLDING_REGISTERS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadInputRegistersReply(_Registers):
-    """Input registers (6.4)."""
+class ReadInputRegistersReply(Registers):
+    """1 to 125 input registers (6.4)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_INPUT_REGISTERS
 
 
-@dataclass(frozen=True, slots=True, init=False)
-class WriteSingleCoilReply:
-    """The request, repeated (6.5).
+class WriteSingleCoilReply(SingleCoil):
+    """The request, repeated (6.5)."""
 
-    Attributes:
-        start: the coil's address.
-        raw: the value as it stands in the PDU.
-    """
-
-    start: int
-    raw: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
 
-    def __init__(self, start: int, on: bool = False, *, raw: int | None = None) -> None:
-        object.__setattr__(self, "start", start)
-        object.__setattr__(self, "raw", (COIL_ON if on else COIL_OFF) if raw is None else raw)
 
-    @property
-    def on(self) -> bool:
-        """Return whether the value is that for on."""
-        return self.raw == COIL_ON
-
-
-@dataclass(frozen=True, slots=True)
-class WriteSingleRegisterReply:
+class WriteSingleRegisterReply(SingleRegister):
     """The request, repeated (6.6)."""
 
-    start: int
-    value: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
 
 
@@ -119,17 +94,10 @@ class ReadExceptionStatusReply:
     function: ClassVar[int] = FunctionCode.READ_EXCEPTION_STATUS
 
 
-@dataclass(frozen=True, slots=True)
-class DiagnosticsReply:
-    """A diagnostic (6.8).
+class DiagnosticsReply(Diagnostic):
+    """The sub-function, repeated, with what it gives (6.8)."""
 
-    Attributes:
-        sub_function: as in the request.
-        data: an even number of bytes.
-    """
-
-    sub_function: int
-    data: bytes
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.DIAGNOSTICS
 
 
@@ -165,21 +133,17 @@ class GetCommEventLogReply:
     function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_LOG
 
 
-@dataclass(frozen=True, slots=True)
-class WriteMultipleCoilsReply:
-    """What was written (6.11)."""
+class WriteMultipleCoilsReply(Span):
+    """Which coils were written (6.11)."""
 
-    start: int
-    count: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_COILS
 
 
-@dataclass(frozen=True, slots=True)
-class WriteMultipleRegistersReply:
-    """What was written (6.12)."""
+class WriteMultipleRegistersReply(Span):
+    """Which registers were written (6.12)."""
 
-    start: int
-    count: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
 
 
@@ -208,40 +172,31 @@ class ReadFileRecordReply:
     function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
 
 
-@dataclass(frozen=True, slots=True)
-class WriteFileRecordReply:
+class WriteFileRecordReply(FileGroups):
     """The request, repeated (6.15)."""
 
-    groups: tuple[FileData, ...]
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
 
 
-@dataclass(frozen=True, slots=True)
-class MaskWriteRegisterReply:
+class MaskWriteRegisterReply(Masks):
     """The request, repeated (6.16)."""
 
-    start: int
-    and_mask: int
-    or_mask: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
 
 
-@dataclass(frozen=True, slots=True)
-class ReadWriteMultipleRegistersReply(_Registers):
-    """The registers that were read (6.17)."""
+class ReadWriteMultipleRegistersReply(Registers):
+    """The 1 to 125 registers that were read (6.17)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_WRITE_MULTIPLE_REGISTERS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadFifoQueueReply:
-    """The queue, oldest first (6.18).
+class ReadFifoQueueReply(Registers):
+    """The 0 to 31 registers of a queue, oldest first (6.18)."""
 
-    Attributes:
-        values: 0 to 31 registers.
-    """
-
-    values: tuple[int, ...]
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_FIFO_QUEUE
 
 
@@ -292,19 +247,13 @@ class ExceptionReply:
     code: int
 
 
-@dataclass(frozen=True, slots=True)
-class RawReply:
+class RawReply(Raw):
     """A reply that has no layout here: user-defined, reserved, unassigned, 2B other than 0E.
 
     One with a public function code can be built too; that is how a malformed reply is sent.
-
-    Attributes:
-        function: 1 to 127.
-        data: what follows the function code.
     """
 
-    function: int
-    data: bytes = b""
+    __slots__ = ()
 
 
 Reply: TypeAlias = (

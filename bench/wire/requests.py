@@ -11,125 +11,93 @@ bits where nothing else is said. Section numbers below are of the same document.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, TypeAlias
+from typing import ClassVar, Self, TypeAlias
 
+from kerfbus.bench.wire.bases import (
+    Diagnostic,
+    FileGroups,
+    Masks,
+    Nothing,
+    Raw,
+    SingleCoil,
+    SingleRegister,
+    Span,
+)
 from kerfbus.bench.wire.codes import FunctionCode
 
-COIL_ON = 0xFF00
-COIL_OFF = 0x0000
 
-
-@dataclass(frozen=True, slots=True)
-class _Span:
-    """A run of coils, inputs or registers.
-
-    Attributes:
-        start: address of the first.
-        count: how many.
-    """
-
-    start: int
-    count: int
-
-
-@dataclass(frozen=True, slots=True)
-class ReadCoils(_Span):
+class ReadCoils(Span):
     """Read 1 to 2000 coils (6.1)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_COILS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadDiscreteInputs(_Span):
+class ReadDiscreteInputs(Span):
     """Read 1 to 2000 discrete inputs (6.2)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_DISCRETE_INPUTS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadHoldingRegisters(_Span):
+class ReadHoldingRegisters(Span):
     """Read 1 to 125 holding registers (6.3)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_HOLDING_REGISTERS
 
 
-@dataclass(frozen=True, slots=True)
-class ReadInputRegisters(_Span):
+class ReadInputRegisters(Span):
     """Read 1 to 125 input registers (6.4)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_INPUT_REGISTERS
 
 
-@dataclass(frozen=True, slots=True, init=False)
-class WriteSingleCoil:
-    """Switch one coil (6.5).
+class WriteSingleCoil(SingleCoil):
+    """Switch one coil (6.5)."""
 
-    Attributes:
-        start: the coil's address.
-        raw: the value as it stands in the PDU: FF00 is on, 0000 is off, all others are illegal and
-            kept, so that a server can refuse them and a tap can show them.
-    """
-
-    start: int
-    raw: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_SINGLE_COIL
 
-    def __init__(self, start: int, on: bool = False, *, raw: int | None = None) -> None:
-        object.__setattr__(self, "start", start)
-        object.__setattr__(self, "raw", (COIL_ON if on else COIL_OFF) if raw is None else raw)
-
     @classmethod
-    def of(cls, start: int, on: bool) -> WriteSingleCoil:
+    def of(cls, start: int, on: bool) -> Self:
         """Return the request that switches a coil on or off; the same as calling the class."""
         return cls(start, on)
 
-    @property
-    def on(self) -> bool:
-        """Return whether the value is that for on."""
-        return self.raw == COIL_ON
 
-
-@dataclass(frozen=True, slots=True)
-class WriteSingleRegister:
+class WriteSingleRegister(SingleRegister):
     """Write one holding register (6.6)."""
 
-    start: int
-    value: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_SINGLE_REGISTER
 
 
-@dataclass(frozen=True, slots=True)
-class ReadExceptionStatus:
+class ReadExceptionStatus(Nothing):
     """Read eight status bits, serial line only (6.7)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.READ_EXCEPTION_STATUS
 
 
-@dataclass(frozen=True, slots=True)
-class Diagnostics:
-    """Ask for a diagnostic, serial line only (6.8).
+class Diagnostics(Diagnostic):
+    """Ask for a diagnostic, serial line only (6.8)."""
 
-    Attributes:
-        sub_function: a `DiagnosticSub`, or a reserved number.
-        data: an even number of bytes; 0000 for most sub-functions.
-    """
-
-    sub_function: int
-    data: bytes = b"\x00\x00"
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.DIAGNOSTICS
 
 
-@dataclass(frozen=True, slots=True)
-class GetCommEventCounter:
+class GetCommEventCounter(Nothing):
     """Ask for the counter of successful messages, serial line only (6.9)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_COUNTER
 
 
-@dataclass(frozen=True, slots=True)
-class GetCommEventLog:
+class GetCommEventLog(Nothing):
     """Ask for the log of the last 64 events, serial line only (6.10)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.GET_COMM_EVENT_LOG
 
 
@@ -159,10 +127,10 @@ class WriteMultipleRegisters:
     function: ClassVar[int] = FunctionCode.WRITE_MULTIPLE_REGISTERS
 
 
-@dataclass(frozen=True, slots=True)
-class ReportServerId:
+class ReportServerId(Nothing):
     """Ask what the server is, serial line only (6.13)."""
 
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.REPORT_SERVER_ID
 
 
@@ -189,36 +157,17 @@ class ReadFileRecord:
     function: ClassVar[int] = FunctionCode.READ_FILE_RECORD
 
 
-@dataclass(frozen=True, slots=True)
-class FileData:
-    """A run of records of a file with their content.
-
-    Attributes:
-        file: number of the file, 1 to FFFF.
-        record: number of the first record, 0 to 270F.
-        values: the registers.
-    """
-
-    file: int
-    record: int
-    values: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class WriteFileRecord:
+class WriteFileRecord(FileGroups):
     """Write groups of file records (6.15)."""
 
-    groups: tuple[FileData, ...]
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.WRITE_FILE_RECORD
 
 
-@dataclass(frozen=True, slots=True)
-class MaskWriteRegister:
+class MaskWriteRegister(Masks):
     """Change bits of one holding register (6.16)."""
 
-    start: int
-    and_mask: int
-    or_mask: int
+    __slots__ = ()
     function: ClassVar[int] = FunctionCode.MASK_WRITE_REGISTER
 
     def apply(self, current: int) -> int:
@@ -267,19 +216,13 @@ class ReadDeviceIdentification:
     function: ClassVar[int] = FunctionCode.ENCAPSULATED_INTERFACE
 
 
-@dataclass(frozen=True, slots=True)
-class RawRequest:
+class RawRequest(Raw):
     """A request that has no layout here: user-defined, reserved, unassigned, 2B other than 0E.
 
     One with a public function code can be built too; that is how a malformed request is sent.
-
-    Attributes:
-        function: 1 to 127.
-        data: what follows the function code.
     """
 
-    function: int
-    data: bytes = b""
+    __slots__ = ()
 
 
 Request: TypeAlias = (

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from kerfbus.bench.wire import replies, requests
+from kerfbus.bench.wire.bases import COIL_OFF, COIL_ON
 from kerfbus.bench.wire.codes import DiagnosticSub, exception_name, function_name
 from kerfbus.bench.wire.replies import Reply
 from kerfbus.bench.wire.requests import Request
@@ -82,7 +83,7 @@ def _bits_of(noun: str) -> Callable[[Any], str]:
 
 def _coil(done: str) -> Callable[[Any], str]:
     def text(message: Any) -> str:
-        legal = message.raw in (requests.COIL_ON, requests.COIL_OFF)
+        legal = message.raw in (COIL_ON, COIL_OFF)
         state = ("on" if message.on else "off") if legal else f"illegal value {message.raw:04X}"
         return f"{done} coil {message.start}: {state}"
 
