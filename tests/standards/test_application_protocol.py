@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from standards.worked_examples import EXAMPLES, REFUSALS, SEEN_FRAMES, SERVER, Example, Refusal
 from strategies import WORDS
+from supplies import Bench
 
 from kerfbus.bench import wire
 from kerfbus.bench.crc import crc_good
@@ -264,6 +265,22 @@ def test_order_of_checks(case: Refusal) -> None:
     """
     before_address = None if case.exception in (None, ADDRESS) else case.exception
     assert wire_refusal(case.pdu) == before_address
+
+
+@pytest.mark.parametrize(
+    "case",
+    [case for case in REFUSALS if case.certain],
+    ids=lambda each: f"{each.source}-{each.pdu[:5].hex()}",
+)
+def test_order_of_checks_by_the_simulated_supply(case: Refusal) -> None:
+    """The same to the end: its registers end at 99 and FFFF is in none of its tables."""
+    answer = Bench().pdu(case.pdu)
+    assert answer is not None
+    reply = wire.parse_reply(answer)
+    if case.exception is None:
+        assert not isinstance(reply, wire.ExceptionReply)
+    else:
+        assert reply == wire.ExceptionReply(case.pdu[0], case.exception)
 
 
 def test_ambiguous_orders_are_marked() -> None:
