@@ -66,7 +66,7 @@ class Closable(Protocol):
         """Close it."""
 
 
-class _Line:
+class Line:
     """A port that pyserial has open, with our errors (KerfbusError) for its own."""
 
     def __init__(
@@ -134,7 +134,7 @@ class _Line:
             below.close()
 
 
-class BlockingPort(_Line):
+class BlockingPort(Line):
     """A port as `kerfbus.bench.threadedport.BlockingHandle`."""
 
     def __init__(
@@ -204,7 +204,7 @@ if sys.platform != "win32":
         def __init__(self, name: str, settings: LineSettings) -> None:
             self.name = name
             self.settings = settings
-            self._line = _Line(name, settings)
+            self._line = Line(name, settings)
             assert self._line.connection is not None
             self._socket = self._line.connection
             self.fd = self._socket.fileno()
@@ -246,7 +246,7 @@ async def open_device(port: str, settings: LineSettings, options: PortOptions) -
             here = ", ".join(entry.device for entry in list_devices()) or "none"
             raise PortMissingError(port, f"{words_of(error)}; ports here: {here}") from error
         entry = None if pty else find_device(list_devices(), port)
-        line = _Line(port, carried(settings) if pty else settings, exclusive=options.exclusive)
+        line = Line(port, carried(settings) if pty else settings, exclusive=options.exclusive)
         try:
             device = PosixDevice(
                 line, settings, options, pty=pty, identity=entry.identity if entry else ""
