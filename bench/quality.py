@@ -118,9 +118,12 @@ class Quality:
             self._open = None
 
     def to_json(self) -> dict[str, Any]:
-        """Return the quality object of the machine-readable answers."""
+        """Return the quality object of the machine-readable answers.
+
+        A request that may still be answered counts as a request and in no rate.
+        """
         tally = self.tally
-        trials = tally.requests + tally.damaged_requests
+        trials = tally.requests + tally.damaged_requests - (self._open is not None)
         wrong = tally.timeouts + tally.damaged_replies + tally.damaged_requests
         return {
             **asdict(tally),

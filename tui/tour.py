@@ -161,7 +161,6 @@ class Tour:
         for row in found:
             if row.message is not None:
                 quality.take(row.message)
-        quality.finish()
         said = quality.to_json()
         self._output.texts(f"   {line}" for line in summary_lines(decoder.summary))
         self._output.texts(f"   {line}" for line in quality_lines(said))

@@ -105,6 +105,18 @@ def test_counts_of_a_mixed_line() -> None:
     assert found["turnaround_ms"] == pytest.approx({"p50": 4, "p95": 10, "p99": 10, "max": 10})
 
 
+def test_a_request_that_may_still_be_answered_is_in_no_rate() -> None:
+    line = Line()
+    line.ask()
+    line.hear(ANSWER, Shape.REPLY)
+    line.ask()
+    found = line.quality.to_json()
+    assert (found["requests"], found["timeouts"], found["transaction_error_rate"]) == (2, 0, 0.0)
+    assert found["interval"] == list(clopper_pearson(0, 1))
+    line.quality.finish()
+    assert line.quality.to_json()["transaction_error_rate"] == 0.5
+
+
 def test_a_gap_inside_spoils_nothing() -> None:
     line = Line()
     line.ask(errors=FrameError.GAP)
