@@ -223,12 +223,18 @@ class Ser2net:
 
 
 @asynccontextmanager
-async def ser2net(device: str, folder: Path) -> AsyncIterator[Ser2net]:
-    """Run ser2net on a device; skip the test where it is not installed."""
+async def ser2net(device: str, folder: Path, number: int = 0) -> AsyncIterator[Ser2net]:
+    """Run ser2net on a device; skip the test where it is not installed.
+
+    Args:
+        device: path of the tty that it serves.
+        folder: for its configuration.
+        number: of its TCP port, 0 for any.
+    """
     program = shutil.which("ser2net") or shutil.which("ser2net", path="/usr/sbin:/sbin")
     if program is None:
         pytest.skip("ser2net is not installed (Debian package ser2net)")
-    number = free_tcp_port()
+    number = number or free_tcp_port()
     config = folder / "ser2net.yaml"
     config.write_text(
         "%YAML 1.1\n---\nconnection: &one\n"
