@@ -62,7 +62,11 @@ class Request:
 )
 @click.option("--pty", metavar="PATH", help="Make a pty; PATH becomes a link to it.")
 @click.option("--serial", metavar="PORT", help="Answer on a serial port.")
-@click.option("--tcp", metavar="HOST:PORT", help="Listen for Modbus TCP; only this machine.")
+@click.option(
+    "--tcp",
+    metavar="HOST:PORT",
+    help="Listen for RTU over TCP and for Modbus TCP; each client is answered in its own.",
+)
 @click.option(
     "--server", type=int, default=1, show_default=True, metavar="ADDRESS", help="1 to 247."
 )
@@ -159,14 +163,14 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
 
 
 async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> None:
-    """Answer on TCP; each connection is a line of its own, recorded to a file of its own."""
+    """Answer on TCP; each RTU connection is a line of its own, recorded to a file of its own."""
     from kerfbus.sim.endpoint import Endpoint
-    from kerfbus.sim.tcp import TcpLines
+    from kerfbus.sim.tcpdoor import TcpDoor
     from kerfbus.tui.recording import SeveralRecordings
 
     recordings = SeveralRecordings(request.capture)
     endpoint = Endpoint.parse(request.place)
-    async with TcpLines((server,), endpoint, wrap=recordings.wrap) as lines:
+    async with TcpDoor((server,), endpoint, wrap=recordings.wrap) as lines:
         output.remark(lines.endpoint.notice)
         _ready(request, server, output, str(lines.endpoint))
         try:
