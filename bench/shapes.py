@@ -48,6 +48,14 @@ class Layout(NamedTuple):
     even: bool = False
     least: int = 0
 
+    def length(self, count: int = 0) -> int:
+        """Return the frame's length when the count is `count`, 0 when there is no such frame."""
+        if self.count_at < 0:
+            return self.base
+        if (self.even and count & 1) or count < self.least or self.base + count > MAX_ADU:
+            return 0
+        return self.base + count
+
 
 _REQUESTS: dict[int, Layout] = {
     **{function: Layout(8) for function in (1, 2, 3, 4, 5, 6, 8)},
@@ -101,10 +109,8 @@ def _measure(layout: Layout, shape: Shape, data: bytes, start: int) -> Candidate
     after = layout.count_at + (2 if layout.wide else 1)
     if start + after > len(data):
         return Candidate(0, shape, after)
-    count = data[place] << 8 | data[place + 1] if layout.wide else data[place]
-    if (layout.even and count & 1) or count < layout.least or layout.base + count > MAX_ADU:
-        return None
-    return Candidate(layout.base + count, shape, after)
+    length = layout.length(data[place] << 8 | data[place + 1] if layout.wide else data[place])
+    return Candidate(length, shape, after) if length else None
 
 
 def _identification_reply(data: bytes, start: int) -> Candidate | None:
@@ -154,39 +160,15 @@ def candidates(data: bytes, start: int = 0) -> list[Candidate]:
     return known
 
 
-Options = tuple[tuple[int, int], ...]
+def layouts(function: int) -> tuple[Layout | None, Layout | None] | None:
+    """Return the layouts of request and reply, None where they are not all in the table.
 
-
-class Settled(NamedTuple):
-    """The lengths of a function code as a table, for the framer's hot loop.
-
-    Attributes:
-        place: the character that settles the lengths, from the frame's start.
-        rows: for each value of that character the (length, shape) options, shortest first.
+    An exception is a reply without a request of its function code.
     """
-
-    place: int
-    rows: tuple[Options, ...]
-
-
-def settled(function: int) -> Settled | None:
-    """Return the lengths of `function` when a single character settles them all, else None."""
-    request, reply = _REQUESTS.get(function), _REPLIES.get(function)
     if function > 0x80:
-        return Settled(2, (((_EXCEPTION.base, int(Shape.REPLY)),),) * 256)
-    if request is None or reply is None or request.wide or reply.wide:
-        return None
-    places = {layout.count_at for layout in (request, reply) if layout.count_at >= 0}
-    if len(places) > 1:
-        return None
-    place = places.pop() if places else 2
-    head = bytes((1, function, *bytes(place - 2)))
-    distinct = 256 if request.count_at + reply.count_at >= 0 else 1
-    rows = tuple(
-        tuple((c.length, int(c.shape)) for c in candidates(head + bytes((value,))))
-        for value in range(distinct)
-    )
-    return Settled(place, rows * (256 // distinct))
+        return None, _EXCEPTION
+    request, reply = _REQUESTS.get(function), _REPLIES.get(function)
+    return (request, reply) if request and reply else None
 
 
 def expected_reply_length(request: bytes) -> int:
