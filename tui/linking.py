@@ -57,9 +57,7 @@ def plan_for(link: Link, output: Output, *, broadcast: bool = False) -> Plan:
     server = header.server if link.server is None else link.server
     real = not is_simulated(link.port)
     if real and link.map is None:
-        output.remark(
-            "names are those of the simulated supply's invented map; --map FILE for yours"
-        )
+        output.remark("using the simulated supply's invented map; --map FILE for yours")
     return Plan(link, found, settings, check_server_address(server, broadcast=broadcast), real)
 
 

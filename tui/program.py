@@ -10,6 +10,7 @@ How runs end, and with which exit code, is in `kerfbus.tui.endings`.
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -73,6 +74,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if "_KERFBUS_COMPLETE" in os.environ:  # a shell asks for completions; click answers and exits
         program.main(prog_name="kerfbus")
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # units such as kΩ, on terminals without them
     try:
         with program.make_context("kerfbus", given.copy()) as context:
             code = program.invoke(context)

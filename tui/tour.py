@@ -135,7 +135,11 @@ class Tour:
 
     async def _hear(self) -> None:
         """Be a tap while a controller cuts, and record."""
-        self._stop(3, "Hear a controller cut, as a tap, and record it.", "kerfbus listen")
+        self._stop(
+            3,
+            "Hear a controller cut, as a tap, and record it.",
+            "kerfbus listen --map supply --capture demo.pcapng",
+        )
         options = PortOptions(vantage="tap", speed="fast", seed=self._seed)
         port = await open_port(PORT, self._settings, options)
         async with recorded(port, self._path, "tap", seed=self._seed) as transport:

@@ -53,6 +53,7 @@ def test_contracts_hold() -> None:
         ("bench/line.py", "import serial", "kerfbus.bench.line -> serial"),
         ("bench/errors.py", "import click", "kerfbus.bench.errors -> click"),
         ("sim/__init__.py", "import pymodbus", "kerfbus.sim -> pymodbus"),
+        ("bench/framing.py", "import time", "kerfbus.bench.framing -> time"),
     ],
 )
 def test_an_arrow_the_wrong_way_is_named(copy: Path, module: str, line: str, named: str) -> None:

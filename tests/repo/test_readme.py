@@ -7,6 +7,7 @@ import re
 import shlex
 
 import click
+import console
 import pytest
 import tree
 
@@ -49,6 +50,21 @@ def test_every_make_target_that_is_named_is_there() -> None:
     declared = re.search(r"^\.PHONY: (.*)$", makefile, re.MULTILINE)
     assert declared is not None
     assert targets == set(declared[1].split())
+
+
+def test_what_demo_shows_is_what_it_shows() -> None:
+    """But for digits, which follow the supply's model."""
+    shown = README.partition("<!-- demo -->")[2].partition("<!-- /demo -->")[0]
+    real = console.call("demo").out
+    lines = [line.strip() for line in shown.strip().splitlines()]
+    assert [plainly(line) for line in lines] == [
+        plainly(line.strip()) for line in real.strip().splitlines()
+    ], "paste what `kerfbus demo` prints into README.md, indented by four"
+
+
+def plainly(line: str) -> str:
+    """Return a line with one mark for each number and one space for each gap."""
+    return re.sub(r"\d+(\.\d+)?", "#", " ".join(line.split()))
 
 
 def test_links_lead_somewhere() -> None:

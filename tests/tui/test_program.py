@@ -149,3 +149,9 @@ def test_every_other_end_has_a_kind(
     assert run.code == (130 if kind == "interrupted" else 2)
     assert json.loads(run.out)["error"]["kind"] == kind
     assert ("Traceback" in run.err) == (kind == "bug")
+
+
+def test_a_terminal_without_the_letters_of_a_unit_shows_a_mark_in_their_place() -> None:
+    run = console.run("read", "divider_resistance", PYTHONIOENCODING="cp1252")
+    assert run.code == 0
+    assert "1.0 k?" in run.out

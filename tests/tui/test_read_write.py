@@ -135,7 +135,7 @@ def test_write_for_a_person() -> None:
     run = console.call("write", "current_setpoint=45", "command_key=0x4B46")
     assert "current_setpoint  60.0 A -> 45.0 A  verified" in run.out
     assert "sent; cannot be read back" in run.out
-    assert "simulated supply of this run ends with it" in run.err
+    assert "simulated supply ends with this run" in run.err
 
 
 def test_a_real_port_is_written_only_when_armed(pty: str) -> None:

@@ -28,7 +28,10 @@ def command() -> None:
 @click.argument("file")
 @json_option
 def check(file: str, as_json: bool) -> int:
-    """Find everything that is wrong with a register map, by register and field."""
+    """Find all that is wrong with a register map.
+
+    Each mistake is a line with register and field; then the exit code is 1.
+    """
     from kerfbus.bench.regmap import check_map, load_map
 
     output = Output(as_json=as_json)

@@ -141,9 +141,7 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
     from kerfbus.tui.recording import recording, tell_recording
 
     if request.pty is not None:
-        from kerfbus.sim.pty import open_pty
-
-        opened: Transport = open_pty(request.pty, server.settings)
+        opened = _open_pty(request.pty, server.settings)
     else:
         options = PortOptions(vantage="server")
         opened = await open_port(request.place, server.settings, options)
@@ -160,6 +158,17 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
         finally:
             _ended(station.replies, output)
             tell_recording(transport, request.capture, output)
+
+
+def _open_pty(path: str, settings: LineSettings) -> Transport:
+    """Make a pty where the system has such things."""
+    from kerfbus.bench.errors import PortError
+
+    try:
+        from kerfbus.sim.pty import open_pty
+    except ImportError as error:
+        raise PortError(path, "this system has no ptys; use --serial or --tcp") from error
+    return open_pty(path, settings)
 
 
 async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> None:

@@ -88,7 +88,7 @@ def _tell(output: Output, plan: Plan, settings: Sequence[Setting]) -> None:
         else:
             output.text(f"  {line}  {_VERDICTS[each.verified]}", "" if each.verified else BAD)
     if not plan.real:
-        output.remark("the simulated supply of this run ends with it; `kerfbus supply` keeps one")
+        output.remark("the simulated supply ends with this run; `kerfbus supply` keeps one")
 
 
 _VERDICTS = {
