@@ -27,7 +27,7 @@ from kerfbus.bench.seek import (
     Said,
     frame_at,
     seek,
-    shortest_by_crc,
+    user_defined_at,
 )
 from kerfbus.bench.shapes import MIN_ADU, USER_DEFINED, Shape, candidates
 
@@ -135,17 +135,12 @@ class Resync:
         return False
 
     def _at_start(self, limit: int) -> tuple[int, int]:
-        """Return what `frame_at` says of a segment's start or the place behind a good frame.
-
-        A user-defined frame has no length: it ends by silence or, when none comes, by CRC.
-        """
+        """Return what stands at a segment's start or behind a good frame, as `frame_at` does."""
         buf, start = self.held.buf, self._start
         found = frame_at(buf, start, limit, self.said, sealed=False)
         if found[0] or buf[start + 1] not in USER_DEFINED:
             return found
-        if limit - start < MAX_ADU:
-            return -MAX_ADU, 0
-        return shortest_by_crc(buf, start, limit), _RAW
+        return user_defined_at(buf, start, limit, sealed=False), _RAW
 
     def _ended(self, limit: int, *, expired: bool) -> bool:
         """Report what is left of a segment that ended at `limit`.
@@ -185,7 +180,7 @@ class Resync:
             if not crc16(buf[start:limit]):
                 return limit - start, _RAW
             if clean and buf[start + 1] in USER_DEFINED:
-                return shortest_by_crc(buf, start, limit), _RAW
+                return user_defined_at(buf, start, limit, sealed=True), _RAW
         return length, shape
 
     def _join(self, limit: int, *, expired: bool) -> tuple[int, int]:

@@ -204,9 +204,38 @@ def seek(buf: bytes, start: int, limit: int, *, sealed: bool) -> tuple[int, int,
     return max(start, limit - 1), -MIN_ADU, 0
 
 
-def shortest_by_crc(buf: bytes, start: int, stop: int) -> int:
+def user_defined_at(buf: bytes, start: int, limit: int, *, sealed: bool) -> int:
+    """Return the length of the user-defined frame at `start`.
+
+    Its function code tells no length. It ends by silence, or where a frame with a layout begins
+    and its CRC fits; after 256 characters without either, by CRC alone.
+
+    Args:
+        buf: characters.
+        start: where the frame would start.
+        limit: how far the characters go that may belong to it.
+        sealed: whether no more characters can follow at `limit`.
+
+    Returns:
+        0 for none. A negative one: so many characters are needed to tell; never when `sealed`.
+    """
+    full = start + MAX_ADU
+    stop, length, _ = seek(buf, start + 1, min(limit, full), sealed=sealed)
+    if length < 0:
+        return _shortest_by_crc(buf, start, full) if limit >= full else start - stop + length
+    if stop - start >= MIN_ADU and not crc16(buf[start:stop]):
+        return stop - start
+    # More than one, perhaps: then they fill the space together.
+    first = end = _shortest_by_crc(buf, start, stop)
+    while end and start + end < stop:
+        more = _shortest_by_crc(buf, start + end, stop)
+        end = end + more if more else 0
+    return first if end else 0
+
+
+def _shortest_by_crc(buf: bytes, start: int, stop: int) -> int:
     """Return the length of the shortest frame at `start` by CRC alone, 0 for none."""
-    for end in range(start + MIN_ADU, min(stop, start + MAX_ADU) + 1):
+    for end in range(start + MIN_ADU, stop + 1):
         if not crc16(buf[start:end]):
             return end - start
     return 0
