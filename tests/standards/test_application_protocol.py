@@ -212,6 +212,10 @@ def test_limits_of_requests(section: str, pdu: bytes, exception: int | None) -> 
         ("6.10", bytes((0x0C, 5)) + bytes(5), False),
         ("6.10", bytes((0x0C, 70)) + bytes(70), True),
         ("6.10", bytes((0x0C, 71)) + bytes(71), False),
+        ("6.14", bytes((0x14, 244, 243, 6)) + bytes(242), True),
+        ("6.14", bytes((0x14, 246, 245, 6)) + bytes(244), False),
+        ("6.14", bytes((0x14, 245, 242, 6)) + bytes(241) + b"\1\6", False),  # half a register
+        ("6.14", bytes((0x14, 6, 3, 5, 0, 0, 1, 6)), False),  # reference type 5
         ("6.17", bytes((0x17, 250)) + bytes(250), True),
         ("6.17", bytes((0x17, 0)), False),
         ("6.17", bytes((0x17, 3, 0, 0)), False),
@@ -232,6 +236,14 @@ def test_limits_of_replies(section: str, pdu: bytes, good: bool) -> None:
     else:
         with pytest.raises(WireError):
             wire.parse_reply(pdu)
+
+
+def test_more_to_write_into_files_than_fits() -> None:
+    """6.15: a data length of FB fills a PDU, so what is beyond it can only be asked beforehand."""
+    fits = wire.WriteFileRecord((wire.FileData(1, 0, (0,) * 122),))
+    assert wire.check_limits(fits) is None
+    assert len(wire.build(fits)) == 253
+    assert wire.check_limits(wire.WriteFileRecord((wire.FileData(1, 0, (0,) * 123),))) == VALUE
 
 
 def test_longest_pdu() -> None:
@@ -286,6 +298,14 @@ def test_order_of_checks_by_the_simulated_supply(case: Refusal) -> None:
 def test_ambiguous_orders_are_marked() -> None:
     """Figures 26 and 28 can be read in two ways; nothing may be asserted from them."""
     assert {case.pdu[0] for case in REFUSALS if not case.certain} == {0x16, 0x18}
+
+
+def test_ranges_of_codes() -> None:
+    """Section 5 and annex A."""
+    assert {*range(65, 73), *range(100, 111)} == USER_DEFINED
+    assert {9, 10, 13, 14, 41, 42, 90, 91, 125, 126, 127} == RESERVED
+    public = {*range(0x01, 0x09), 0x0B, 0x0C, *range(0x0F, 0x12), *range(0x14, 0x19), 0x2B}
+    assert public == set(FunctionCode)
 
 
 @pytest.mark.parametrize("code", [*range(1, 128)])
