@@ -43,7 +43,9 @@ class CleanLine:
     free_at: int = 0
 
     def __post_init__(self) -> None:
-        settings = self.settings
+        # The servers' own object where they agree: comparing is then a matter of identity.
+        agreeing = [each.settings for each in self.servers if each.settings == self.settings]
+        settings = self.settings = agreeing[0] if agreeing else self.settings
         self._framer = Framer(settings, "exact")
         self._silence = settings.t35_ns
         self._wait = max(self.turnaround_ns, settings.t35_ns)
@@ -73,6 +75,11 @@ class CleanLine:
             return self._ask(data, end, NO_ERRORS)
         return self._hear(self._framer.receive(data, end))
 
+    @property
+    def waiting(self) -> bool:
+        """Return whether characters are held back that may be part of a frame."""
+        return self._framer.held > 0
+
     def tick(self, now: int) -> list[Chunk]:
         """Take note that the client was silent up to `now`."""
         deadline = self._framer.deadline
@@ -94,7 +101,8 @@ class CleanLine:
     def _ask(self, frame: bytes, at: int, errors: int) -> list[Chunk]:
         replies: list[Chunk] = []
         for server in self.servers:
-            if server.settings != self.settings:
+            settings = server.settings
+            if settings is not self.settings and settings != self.settings:
                 continue
             reply = server.handle(frame, at, errors)
             if reply is not None:

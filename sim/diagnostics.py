@@ -102,7 +102,7 @@ class Diagnostics:
     """Counters, event log and listen-only mode of one server.
 
     Attributes:
-        counts: by counter.
+        counts: by counter, a `Count`.
         events: successful requests since the last clearing, what function 0B returns.
         listen_only: the server hears and does nothing.
         delimiter: what sub-function 03 set; it has no effect in RTU mode.
@@ -111,7 +111,7 @@ class Diagnostics:
     def __init__(self) -> None:
         self.listen_only = False
         self.delimiter = 0x0A
-        self.counts = dict.fromkeys(Count, 0)
+        self.counts = [0] * (max(Count) + 1)
         self.events = 0
         self._register = Register(0)
         self._log: deque[int] = deque(maxlen=LOG_EVENTS)
@@ -128,7 +128,7 @@ class Diagnostics:
         The request that does this is not counted any more, so that they are zero after it.
         """
         self._just_cleared = True
-        self.counts = dict.fromkeys(Count, 0)
+        self.counts = [0] * (max(Count) + 1)
         self.events = 0
         self._register = Register(0)
 

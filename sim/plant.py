@@ -36,6 +36,8 @@ LITRES_PER_BAR = 25.0
 """Normal litres a minute for each bar absolute behind the regulator, cold."""
 HOT_FACTOR = 0.6
 """What is left of the flow while an arc fills the bore."""
+SETTLED = 45
+"""Time constants after which double precision no longer tells a lag from its target."""
 PLENUM_SHARE = 0.92
 """Plenum pressure as a share of the flow pressure."""
 SINK_NS, WINDING_NS = 360 * NS, 720 * NS
@@ -162,6 +164,9 @@ class Plant:
         at: instant of the beginning, ns.
         ambient: where temperatures start, degrees Celsius.
         inlet_bar: where the inlet's pressure starts, bar gauge.
+
+    Attributes:
+        settled_at: from then on the pressures do not change in this stretch.
     """
 
     def __init__(self, seed: int, at: int, ambient: float, inlet_bar: float) -> None:
@@ -175,6 +180,7 @@ class Plant:
         self._gas = 0.0
         self._charge = 0.0
         self._at = at
+        self.settled_at = at
 
     def drive(self, at: int, drive: Drive) -> None:
         """Begin a new stretch at `at`, each quantity from where it is."""
@@ -190,6 +196,7 @@ class Plant:
         self._sink = Lag(at, self._sink.value(at), sink, SINK_NS)
         self._winding = Lag(at, self._winding.value(at), winding, WINDING_NS)
         self._drive, self._at = drive, at
+        self.settled_at = at + SETTLED * max(tau, INLET_NS)
 
     @staticmethod
     def load_line(current: float) -> float:

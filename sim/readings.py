@@ -34,7 +34,8 @@ class Readings:
     def __init__(self, supply: Supply, interlocks: Register | None) -> None:
         self._supply = supply
         self._register = interlocks
-        self._steady_mask = (-1, 0)
+        # Revision, mask without the pressures, mask with them once they do not change any more.
+        self._known: tuple[int, int, int | None] = (-1, 0, None)
         self._inlet_bit = mask_of(interlocks, {"inlet-pressure-ok"})
         self._flow_bit = mask_of(interlocks, {"flow-pressure-ok"})
 
@@ -93,12 +94,16 @@ class Readings:
 
     def _interlocks(self, now: int) -> int:
         """Return the mask of the conditions that hold."""
-        revision, mask = self._steady_mask
-        if revision != self._supply.revision:
+        supply, (revision, mask, whole) = self._supply, self._known
+        if revision == supply.revision and whole is not None:
+            return whole
+        if revision != supply.revision:
             mask = mask_of(self._register, names_of(self._steady_interlocks()))
-            self._steady_mask = self._supply.revision, mask
         inlet, flow = self._pressures(now)
-        return mask | (inlet and self._inlet_bit) | (flow and self._flow_bit)
+        all_ = mask | (inlet and self._inlet_bit) | (flow and self._flow_bit)
+        settled = now >= supply.plant.settled_at
+        self._known = supply.revision, mask, all_ if settled else None
+        return all_
 
     def _steady_interlocks(self) -> Mapping[str, bool]:
         around, fault = self._supply.surroundings, self._supply.fault

@@ -53,7 +53,6 @@ class Station:
 
     Attributes:
         replies: sent so far.
-        dropped: set when requests were too late to be answered in order.
     """
 
     def __init__(
@@ -95,7 +94,7 @@ class Station:
         if isinstance(piece, Stray):
             for server in self.servers:
                 server.damaged(errors)
-        elif message.role is Role.REPLY:
+        elif message.role is Role.REPLY and not self._may_ask_us(piece):
             for server in self.servers:
                 server.overhear(errors)
         else:
@@ -104,6 +103,16 @@ class Station:
                 if reply is not None:
                     await self._send(server, piece, reply)
             await self._settle()
+
+    def _may_ask_us(self, piece: Frame) -> bool:
+        """Return whether a frame that looks like a reply must be taken for a request.
+
+        Some requests look like their own replies. When one of them to us got no answer (a restart
+        in listen-only mode) and is said again, only its address tells that nobody else can have
+        answered it.
+        """
+        ours = not piece.data[0] or piece.data[0] in {each.address for each in self.servers}
+        return ours and bool(piece.shapes & Shape.REQUEST)
 
     def _errors(self, message: Message) -> int:
         """Return what spoils a frame. A gap counts only where stamps are exact (2.5.1.1)."""

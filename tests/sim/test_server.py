@@ -16,10 +16,11 @@ from kerfbus.bench.framing import FrameError
 from kerfbus.bench.wire import ExceptionCode
 from kerfbus.sim.diagnostics import Count
 from kerfbus.sim.faults import Fault
-from kerfbus.sim.functions import SERIAL_ONLY, SUPPORTED
+from kerfbus.sim.functions import HANDLERS, SERIAL_ONLY, SUPPORTED, Context
 from kerfbus.sim.link import COMMAND_KEY
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.orders import Order
+from kerfbus.sim.refusal import RefusedError
 from kerfbus.sim.sequence import Mode
 
 MAP = default_map()
@@ -662,3 +663,25 @@ def test_serial_line_functions_are_refused_over_tcp(bench: Bench) -> None:
         assert bench.server.handle_tcp(pdu, 0) == bytes((function | 0x80, FUNCTION))
     assert bench.server.handle_tcp(bytes.fromhex("03 0000 0001"), 0) == bytes.fromhex("03 02 0258")
     assert bench.server.diagnostics.counts[Count.SERVER_MESSAGES] == 0
+
+
+# --- the short way -------------------------------------------------------------------------------
+
+
+@given(st.sampled_from([3, 4]), st.integers(0, 0xFFFF), st.integers(0, 200))
+@examples(max_examples=200)
+def test_reads_on_the_short_way_are_those_on_the_long_one(
+    function: int, start: int, count: int
+) -> None:
+    bench = Bench()
+    kind = wire.ReadHoldingRegisters if function == 3 else wire.ReadInputRegisters
+    request = kind(start % 300, count)
+    refused = wire.check_limits(request)
+    if refused is None:
+        try:
+            expected = HANDLERS[kind](Context(bench.server.device, None), request)
+        except RefusedError as error:
+            refused = error.code
+    if refused is not None:
+        expected = bytes((function | 0x80, refused))
+    assert bench.server.handle_tcp(wire.build(request), 0) == expected

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 import pytest
 from supplies import MS, Bench, S, settings
@@ -188,3 +189,56 @@ async def test_a_frame_of_the_users_own_function_is_refused() -> None:
         chunk = await near.receive(near.clock.now() + S)
     assert chunk is not None
     assert chunk.data == with_crc(b"\x01\xe4\x01")
+
+
+async def test_a_restart_that_is_said_twice_is_obeyed_twice() -> None:
+    # In listen-only mode the first one is obeyed in silence; the second looks like its reply.
+    one = server(1)
+    one.diagnostics.listen_only = True
+    restart = wire.adu(1, wire.Diagnostics(1, b"\x00\x00"))
+    async with line(one) as (near, station):
+        await near.send(restart)
+        assert await near.receive(near.clock.now() + S) is None
+        await near.send(restart)
+        chunk = await near.receive(near.clock.now() + S)
+    assert chunk is not None
+    assert chunk.data == restart
+    assert station.replies == 1
+
+
+async def test_the_replies_of_others_are_not_requests() -> None:
+    # Server 5 is a real unit on the same line, played by the client's end.
+    one = server(1)
+    write = wire.adu(5, wire.WriteSingleRegister(0, 700))
+    async with line(one) as (near, station):
+        for frame in (write, write, wire.adu(5, READ), wire.adu(5, wire.ExceptionReply(4, 2))):
+            end = await near.send(frame)
+            assert await near.receive(end + 10 * MS) is None
+        assert station.replies == 0
+    assert one.diagnostics.counts[Count.BUS_MESSAGES] == 4
+    assert one.diagnostics.counts[Count.SERVER_MESSAGES] == 0
+
+
+async def test_noise_during_the_turnaround_does_not_cost_the_reply() -> None:
+    options = StationOptions(turnaround_seconds=0.05)
+    async with line(server(1), options=options) as (near, _):
+        end = await near.send(wire.adu(1, READ))
+        assert await near.receive(end + 20 * MS) is None
+        await near.send(b"\x00")
+        chunk = await near.receive(near.clock.now() + S)
+        assert chunk is not None
+        assert chunk.at == end + 50 * MS + LINE.characters_ns(len(chunk.data))
+
+
+@pytest.mark.parametrize("pace", [True, False])
+async def test_where_nothing_is_paced_the_station_can_pace(pace: bool) -> None:
+    near, far = loopback_pair()
+    far.facts = replace(far.facts, paced=False)
+    station = Station((server(1),), far, StationOptions(pace=pace))
+    task = asyncio.create_task(station.run())
+    result = await Client(near, POLICY).request(1, READ)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    await near.close()
+    await far.close()
+    assert result.turnaround_ns == (LINE.t35_ns + LINE.characters_ns(8 + 13) if pace else 0)
