@@ -130,10 +130,25 @@ class Framer(Walker):
             self._buf = buf
         return out
 
-    def sent(self, frame: bytes, at: int | None = None) -> None:
-        """Take note of a frame that this station sends; nothing is returned for it.
+    def outbound(self, data: bytes, at: int) -> tuple[list[Piece], list[Piece]]:
+        """Take characters that this station sends.
 
-        It tells which kind of frame comes next: a station does not hear itself, except as an echo.
+        What was heard before them ends here: a station does not hear itself, except as an echo.
+
+        Args:
+            data: all that is sent without a gap.
+            at: end of the last character.
+
+        Returns:
+            What was still held back of what was heard, and what is sent.
+        """
+        heard = self.flush()
+        return heard, self.receive(data, at) + self.flush()
+
+    def sent(self, frame: bytes, at: int | None = None) -> None:
+        """Take note of a good frame that this station sends; nothing is returned for it.
+
+        It tells which kind of frame comes next.
 
         Args:
             frame: the whole frame.
@@ -141,11 +156,21 @@ class Framer(Walker):
                 unless something is held back that came before.
         """
         shapes = [int(c.shape) for c in candidates(frame) if c.length == len(frame)]
-        self._said = (frame, shapes[0] if shapes else 0)
+        self.passed(frame, shapes[0] if shapes else 0, at)
+
+    def passed(self, frame: bytes, shapes: int, at: int | None) -> None:
+        """Take note of a good frame that was found without this framer.
+
+        Args:
+            frame: the whole frame.
+            shapes: its `Shape` bits.
+            at: as for `sent`.
+        """
+        self._said = (frame, shapes)
         if self._resync is not None:
             self._resync.said = self._said
         if at is not None and not self.held:
-            self._at = max(self._at, at)
+            self._at = at
 
     def tick(self, now: int) -> list[Piece]:
         """Take note that no character has arrived up to `now` and return what that completes.
