@@ -238,18 +238,15 @@ class Decoder:
         return [*rows, Row(None, event, self._settings, self._exact)]
 
     def _sent(self, burst: Burst) -> list[Row]:
-        """Take what the station sent: it is not heard, so what was heard before ends here."""
-        rows = self._flush()
-        framer = self._new_framer()
-        pieces = framer.receive(burst.data, burst.at) + framer.flush()
-        messages = []
-        for piece in pieces:
+        """Take what the station sent: what was heard before ends here."""
+        heard, sent = self._framer.outbound(burst.data, burst.at)
+        messages = [self._conversation.inbound(piece) for piece in heard]
+        for piece in sent:
             if isinstance(piece, Frame):
                 messages.append(self._conversation.outbound(piece))
-                self._framer.sent(piece.data)
             else:
                 messages.append(Message(piece, Role.STRAY, piece.errors, None, outbound=True))
-        return rows + self._rows(messages)
+        return self._rows(messages)
 
     def _rows(self, messages: list[Message]) -> list[Row]:
         """Make rows and hold back one that may be an echo until the next message tells."""
