@@ -106,6 +106,8 @@ async def serve(end: LoopbackEnd, turnaround_ns: int) -> None:
         chunk = await end.receive(None)
         assert chunk is not None
         assert await end.receive(chunk.at + turnaround_ns) is None
+        for _ in range(5):  # it has something to do meanwhile
+            await asyncio.sleep(0)
         await end.send(chunk.data[::-1])
 
 

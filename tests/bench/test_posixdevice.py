@@ -209,6 +209,31 @@ def test_the_uart_s_delay_follows_the_settings(path: str) -> None:
     device.close()
 
 
+@pytest.mark.skipif(not LINUX, reason="other platform: the lock is Linux'")
+def test_a_port_is_locked_against_programs_that_ask_nobody(path: str) -> None:
+    os.chmod(path, 0o666)  # noqa: PTH101
+    device = make(path)
+    assert not any("not against others" in note for note in device.facts().notes)
+    assert not opens_for_another(path)
+    device.close()
+    assert opens_for_another(path)
+    device = make(path, options=PortOptions(exclusive=False))
+    assert device.facts().exclusive is False
+    assert opens_for_another(path)
+    device.close()
+
+
+def opens_for_another(path: str) -> bool:
+    """Return whether another user's program can open the device; root is never kept out."""
+    attempt = (
+        "import os, sys\n"
+        "if os.getuid() == 0: os.setuid(65534)\n"
+        "os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", attempt, path], check=False, capture_output=True)
+    return run.returncode == 0
+
+
 def test_a_killed_program_leaves_no_lock_on_a_pty(path: str) -> None:
     """Why TIOCEXCL is not used there: the other side of the pty goes on."""
     os.chmod(path, 0o666)  # noqa: PTH101
@@ -223,12 +248,7 @@ def test_a_killed_program_leaves_no_lock_on_a_pty(path: str) -> None:
     )
     run = subprocess.run([sys.executable, "-c", killed, path], check=False)
     assert run.returncode == -signal.SIGKILL
-    attempt = (
-        "import os, sys\n"
-        "if os.getuid() == 0: os.setuid(65534)\n"  # root is never kept out
-        "os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)\n"
-    )
-    subprocess.run([sys.executable, "-c", attempt, path], check=True)
+    assert opens_for_another(path)
 
 
 def test_closing_twice_or_after_an_unplug_raises_nothing() -> None:

@@ -141,13 +141,14 @@ async def test_a_mark_may_be_cut_by_the_size_of_a_read(
 
 
 async def test_on_a_paced_port_a_send_ends_when_its_characters_are_over(cable: Cable) -> None:
-    async with PosixPort(Counting(cable.near), CLOCK) as port:
+    slow = LineSettings(50, 8, "N", 1)  # 8 characters take 1.6 s, so a busy machine is no matter
+    async with PosixPort(Counting(cable.near, slow), CLOCK) as port:
         before = port.clock.now()
         first = await port.send(b"12345678")
         after = port.clock.now()
-        assert before <= first - N81.characters_ns(8) <= after
+        assert before <= first - slow.characters_ns(8) <= after
         second = await port.send(b"1234")
-        assert second - first == N81.characters_ns(4), "it waits for the first one's end"
+        assert second - first == slow.characters_ns(4), "it waits for the first one's end"
         third = await port.send(b"")
         assert third == second
 
@@ -177,10 +178,12 @@ LARGE = bytes(range(256)) * 1024
 async def test_what_the_system_does_not_take_at_once_follows_in_order() -> None:
     async with full_pty() as (port, master):
         first = asyncio.ensure_future(port.send(LARGE))
-        second = asyncio.ensure_future(port.send(b"behind it"))
         await asyncio.sleep(0)
         assert not first.done(), "otherwise nothing is tested"
-        heard = b""
+        # There is room before the first one's turn comes: the second must not take it.
+        heard = os.read(master, 65536)
+        second = asyncio.ensure_future(port.send(b"behind it"))
+        await asyncio.sleep(0)
         os.set_blocking(master, False)
         async with asyncio.timeout(10):
             while len(heard) < len(LARGE) + 9:
@@ -248,20 +251,29 @@ async def test_two_tasks_in_receive_are_told(cable: Cable) -> None:
         assert chunk.data == b"\x05"
 
 
-async def test_deadlines_of_any_order_are_kept(cable: Cable) -> None:
+async def test_an_early_deadline_after_a_late_one_that_was_not_needed(cable: Cable) -> None:
     async with await open_port(cable.near, N81) as port:
-        now = port.clock.now
-        for wait_ms in (200, 5, 1, 20, 3):  # later ones find the timer of earlier ones
-            until = now() + wait_ms * 1_000_000
-            if wait_ms == 200:
-                os.write(cable.master, b"\x05")
-                assert await port.receive(until) is not None
-            else:
+        os.write(cable.master, b"\x05")
+        assert await port.receive(port.clock.now() + 3600 * NS) is not None
+        async with asyncio.timeout(10):  # far less than the hour
+            for wait_ms in (20, 5, 1):
+                until = port.clock.now() + wait_ms * 1_000_000
                 assert await port.receive(until) is None
-                assert now() >= until
+                assert port.clock.now() >= until
 
 
-async def test_a_timer_of_an_earlier_wait_does_not_end_one_without_limit(cable: Cable) -> None:
+async def test_a_late_deadline_after_an_early_one_that_was_not_needed(cable: Cable) -> None:
+    async with await open_port(cable.near, N81) as port:
+        os.write(cable.master, b"\x05")
+        assert await port.receive(port.clock.now() + NS // 100) is not None
+        until = port.clock.now() + NS // 10
+        assert await port.receive(until) is None
+        assert port.clock.now() >= until
+
+
+async def test_a_timer_of_an_earlier_wait_does_not_end_one_without_limit(
+    cable: Cable, caplog: pytest.LogCaptureFixture
+) -> None:
     async with await open_port(cable.near, N81) as port:
         os.write(cable.master, b"\x05")
         assert await port.receive(port.clock.now() + NS // 50) is not None
@@ -271,6 +283,7 @@ async def test_a_timer_of_an_earlier_wait_does_not_end_one_without_limit(cable: 
         assert not waiting.done()
         os.write(cable.master, b"\x06")
         assert (await waiting) is not None
+    assert not caplog.records
 
 
 async def test_settings_that_are_refused_change_nothing(cable: Cable) -> None:

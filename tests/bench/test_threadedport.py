@@ -63,24 +63,6 @@ async def test_a_loss_ends_the_thread_and_what_came_before_is_kept(relay: Relay)
             await port.receive(None)
 
 
-async def test_what_nobody_fetches_is_bounded(
-    relay: Relay, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(threadedport, "HOLD_LIMIT", 1000)
-    async with await open_socket_threaded(relay.url, SETTINGS) as port:
-        assert isinstance(port, ThreadedPort)
-        far = await relay.accept()
-        far.setblocking(True)
-        far.sendall(bytes(20_000))
-        await wait_until(lambda: port._held > 1000)
-        count = 0
-        while count < 20_000:
-            assert port._held < 1000 + 4096 + 1
-            chunk = await port.receive(None)
-            assert chunk is not None
-            count += len(chunk.data)
-
-
 @dataclass
 class Far:
     """A port whose every step a test decides: for what no real port does on demand."""
@@ -91,14 +73,14 @@ class Far:
     closed: bool = False
     gone: bool = False
     refuses: bool = False
-    step: threading.Event = field(default_factory=threading.Event)
+    more: threading.Event = field(default_factory=threading.Event)
 
     def read(self) -> bytes:
-        self.step.wait(0.01)
         if self.arrived:
             return self.arrived.pop(0)
         if self.gone:
             raise PortLostError(self.name, "unplugged")
+        self.more.wait(0.01)
         return b""
 
     def write(self, data: bytes) -> None:
@@ -119,6 +101,18 @@ class Far:
     def close(self) -> None:
         assert not readers(), "pyserial must not be closed under a read"
         self.closed = True
+
+
+async def test_what_nobody_fetches_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(threadedport, "HOLD_LIMIT", 1000)
+    far = Far(arrived=[bytes(600)] * 10)
+    async with ThreadedPort(far, SystemClock()) as port:
+        await wait_until(lambda: port._held > 1000)
+        assert len(far.arrived) == 8, "the thread stops until something is fetched"
+        for _ in range(10):
+            chunk = await port.receive(None)
+            assert chunk is not None
+            assert chunk.data == bytes(600)
 
 
 async def test_a_send_that_fails_takes_nothing_from_what_had_arrived() -> None:
