@@ -128,6 +128,39 @@ class MapError(KerfbusError, ValueError):
         self.field = field
 
 
+class FormError(KerfbusError, ValueError):
+    """A TOML file other than a register map is wrong.
+
+    Attributes:
+        file: its path or name.
+        line: where, from 1; 0 when the file as a whole is meant.
+        key: of what, e.g. ``supply 2.plant.ambient``; "" when the file as a whole is meant.
+        message: what is wrong, without the place.
+    """
+
+    kind = "form"
+
+    def __init__(self, file: str, message: str, line: int = 0, key: str = "") -> None:
+        where = ": ".join(part for part in (file, f"line {line}" if line else "", key) if part)
+        super().__init__(f"{where}: {message}")
+        self.file = file
+        self.line = line
+        self.key = key
+        self.message = message
+
+
+class ProcessError(FormError):
+    """A table of processes is wrong."""
+
+    kind = "process"
+
+
+class ScenarioError(FormError):
+    """A scenario is wrong."""
+
+    kind = "scenario"
+
+
 class CaptureError(KerfbusError, ValueError):
     """A capture cannot be read or written.
 
