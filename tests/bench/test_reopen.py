@@ -9,11 +9,14 @@ from pathlib import Path
 import pytest
 from portcables import Cable, wait_until
 
+from kerfbus.bench.capturereader import CaptureReader
+from kerfbus.bench.capturerecords import Burst
 from kerfbus.bench.clock import ManualClock
 from kerfbus.bench.errors import PortError, PortLostError, PortMissingError, SettingsError
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.loopback import loopback_pair
 from kerfbus.bench.ports import SamePort
+from kerfbus.bench.recorder import recorded
 from kerfbus.bench.reopen import BackOff, ReopeningTransport
 from kerfbus.bench.transport import (
     CharacterError,
@@ -335,6 +338,31 @@ async def test_a_pty_whose_other_side_dies_and_comes_back(
         await asyncio.gather(waiting, return_exceptions=True)
         assert [kind for kind, _ in events] == [LOST, OPENED]
         await port.close()
+
+
+async def test_loss_and_return_are_marked_in_the_capture(link: Path, tmp_path: Path) -> None:
+    first = Cable(link)
+    port = await ReopeningTransport.open(SamePort(str(link), LineSettings()), None, QUICK)
+    path = tmp_path / "unplugged.pcapng"
+    async with recorded(port, path, "tap") as line:
+        os.write(first.master, b"\x01")
+        assert (await line.receive(None)) is not None
+        first.cut()
+        with pytest.raises(PortLostError):
+            await line.receive(None)
+        with Cable(link) as second:
+            await line.receive(line.clock.now() + 1)
+            waiting = asyncio.ensure_future(line.receive(None))
+            await wait_until(lambda: port._session is not None)
+            os.write(second.master, b"\x02")
+            assert (await waiting) is not None
+            await line.close()
+    with CaptureReader(path) as capture:
+        seen = [
+            record.data if isinstance(record, Burst) else LineEventKind(record.kind).name
+            for record in capture
+        ]
+    assert seen == ["OPENED", b"\x01", "LOST", "OPENED", b"\x02", "LOST"]
 
 
 async def test_facts_are_those_of_the_session_in_force(socket: Socket) -> None:
