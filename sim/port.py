@@ -15,10 +15,11 @@ from __future__ import annotations
 import asyncio
 from abc import abstractmethod
 from collections import deque
+from collections.abc import Sequence
 
 from kerfbus.bench import wire
 from kerfbus.bench.clock import Clock, ManualClock, SystemClock
-from kerfbus.bench.errors import PortLostError, PortMissingError, UsageError
+from kerfbus.bench.errors import PortLostError, PortMissingError, SettingsError, UsageError
 from kerfbus.bench.line import LineSettings, check_server_address
 from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
 from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
@@ -28,7 +29,7 @@ from kerfbus.sim.device import Device
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.server import SupplyServer
-from kerfbus.sim.settings import Settings
+from kerfbus.sim.settings import BAUDS, FORMATS, Settings
 
 NS = 1_000_000_000
 YIELD_EVERY = 64
@@ -248,13 +249,28 @@ async def open_port(
     return listener
 
 
-def make_server(address: int, seed: int, at: int) -> SupplyServer:
+def make_server(address: int, seed: int, at: int, line: LineSettings | None = None) -> SupplyServer:
     """Return a server in front of a fresh supply with the default map.
 
     Args:
         address: server address.
         seed: of all chance in the supply.
         at: instant of switching on.
+        line: rate and format; None for the map's.
+
+    Raises:
+        SettingsError: the supply has no such address, rate or format.
     """
-    settings = Settings.from_map(default_map()).changed({"address_setting": address})
+    chosen = {"address_setting": check_server_address(address)}
+    if line is not None:
+        chosen["baud_setting"] = _code("baud", line.baud, BAUDS)
+        chosen["format_setting"] = _code("format", line.format, FORMATS)
+    settings = Settings.from_map(default_map()).changed(chosen)
     return SupplyServer(Device(Beginning(settings=settings, seed=seed), at))
+
+
+def _code(name: str, value: int | str, known: Sequence[int | str]) -> int:
+    """Return the code of a rate or a format in the map."""
+    if value not in known:
+        raise SettingsError(f"{name} {value}: the supply knows " + ", ".join(map(str, known)))
+    return known.index(value)

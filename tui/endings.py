@@ -54,7 +54,7 @@ def report(kind: str, message: str, *, as_json: bool, code: int = CANNOT_RUN) ->
     line = " ".join(message.split())
     print(f"kerfbus: {line}", file=sys.stderr)
     if as_json:
-        with contextlib.suppress(BrokenPipeError):
+        with contextlib.suppress(OSError):
             print(json.dumps({"error": {"kind": kind, "message": line}}), flush=True)
     return code
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import sys
 import time
+from collections.abc import Coroutine
 from types import TracebackType
-from typing import TYPE_CHECKING, Self, TextIO
+from typing import TYPE_CHECKING, Any, Self, TextIO, TypeVar
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
@@ -14,6 +16,22 @@ if TYPE_CHECKING:
 
 PATIENCE_SECONDS = 1.0
 """What is over sooner shows nothing."""
+TICK_SECONDS = 0.2
+
+T = TypeVar("T")
+
+
+async def while_waiting(what: str, work: Coroutine[Any, Any, T]) -> T:
+    """Run work that says nothing of how far it is, and show how long that takes."""
+    with Progress(what, None) as progress:
+        task = asyncio.create_task(work)
+        try:
+            while not (await asyncio.wait({task}, timeout=TICK_SECONDS))[0]:
+                progress.reached(0)
+        finally:
+            task.cancel()
+            await asyncio.wait({task})
+        return task.result()
 
 
 class Progress:
@@ -73,7 +91,7 @@ class Progress:
         self._bar = Progress(
             TextColumn("{task.description}"),
             BarColumn(),
-            TaskProgressColumn(show_speed=True),
+            *([] if self.total is None else [TaskProgressColumn()]),
             Elapsed(),
             console=Console(file=self._stream),
             transient=True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 
 import pytest
@@ -58,3 +59,45 @@ def test_nothing_where_nobody_looks(clock: Clock, monkeypatch: pytest.MonkeyPatc
     assert work(io.StringIO(), clock, 60) == ""
     monkeypatch.setenv("TERM", "dumb")
     assert work(Terminal(), clock, 60) == ""
+
+
+async def test_waiting_shows_how_long_it_takes_and_gives_the_result(
+    clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stream = Terminal()
+    monkeypatch.setattr(progress.sys, "stderr", stream)
+    monkeypatch.setattr(progress, "TICK_SECONDS", 0.001)
+    shown = asyncio.Event()
+
+    async def answer() -> int:
+        clock.seconds += PATIENCE_SECONDS
+        while "asking" not in stream.getvalue():  # noqa: ASYNC110 (a terminal has no events)
+            await asyncio.sleep(0.001)
+        shown.set()
+        return 7
+
+    assert await progress.while_waiting("asking", answer()) == 7
+    assert shown.is_set()
+
+
+async def test_waiting_passes_errors_and_cancels_on() -> None:
+    async def fail() -> None:
+        raise LookupError
+
+    with pytest.raises(LookupError):
+        await progress.while_waiting("asking", fail())
+    ended = asyncio.Event()
+
+    async def wait() -> None:
+        try:
+            await asyncio.Event().wait()
+        finally:
+            ended.set()
+
+    task = asyncio.create_task(progress.while_waiting("asking", wait()))
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    await asyncio.wait_for(ended.wait(), 5)

@@ -68,7 +68,7 @@ def test_for_a_person_it_says_one_line_when_it_is_ready(tmp_path: Path) -> None:
         )
         supply.send_signal(signal.SIGINT)
         out, err = supply.communicate()
-    assert (supply.returncode, out, err) == (0, "Ended; 0 requests were answered.\n", "")
+    assert (supply.returncode, out, err) == (0, "Ended; requests answered: 0.\n", "")
 
 
 def test_on_tcp_each_connection_has_its_own_capture(tmp_path: Path) -> None:

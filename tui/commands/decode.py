@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 EVERY = 1000
 """Records between two looks at the progress."""
+BLOCK_BYTES = 46
+"""What a block takes besides its characters, with half of the padding."""
 
 
 @click.command(
@@ -95,11 +97,16 @@ def _decode(reader: CaptureReader, decoder: Decoder, give: Callable[[Row], None]
 
 
 def _with_progress(reader: CaptureReader) -> Iterator[Record]:
-    """Yield the records, and show how many they are when that takes long."""
+    """Yield the records, and show how far that is when it takes long."""
+    from kerfbus.bench.capture import Burst
     from kerfbus.tui.progress import Progress
 
-    with Progress("records", total=None) as progress:
+    size = Path(reader.path).stat().st_size
+    done = 0
+    with Progress("decoding", total=size) as progress:
         for number, record in enumerate(reader):
+            # Blocks are padded and have heads, events have no characters: an estimate will do.
+            done += BLOCK_BYTES + len(record.data if isinstance(record, Burst) else b"")
             if number % EVERY == 0:
-                progress.reached(number)
+                progress.reached(min(done, size))
             yield record

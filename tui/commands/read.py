@@ -62,9 +62,11 @@ def _wanted(plan: Plan, targets: Sequence[str], groups: Sequence[str]) -> list[R
 async def _read(plan: Plan, wanted: list[Reading]) -> list[Reading]:
     from kerfbus.bench.access import read_values
     from kerfbus.tui.linking import client_on
+    from kerfbus.tui.progress import while_waiting
 
     async with client_on(plan) as client:
-        return await read_values(client, plan.server, plan.map, wanted)
+        work = read_values(client, plan.server, plan.map, wanted)
+        return await while_waiting(f"asking server {plan.server}", work)
 
 
 def _tell(output: Output, plan: Plan, readings: Sequence[Reading]) -> None:

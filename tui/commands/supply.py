@@ -92,45 +92,16 @@ def command(as_json: bool, **options: object) -> int:
 
 async def _supply(request: Request, output: Output) -> None:
     """Open the port, say that it is ready, and answer until stopped."""
+    from kerfbus.bench.clock import SystemClock
     from kerfbus.bench.line import LineSettings
+    from kerfbus.sim.port import make_server
 
     settings = LineSettings.parse(request.baud, request.format)
-    server = make_supply(request, settings)
+    server = make_server(request.server, request.seed, SystemClock().now(), settings)
     if request.tcp is not None:
         await _on_tcp(request, server, output)
     else:
         await _on_line(request, server, output)
-
-
-def make_supply(request: Request, settings: LineSettings) -> SupplyServer:
-    """Return a server in front of a fresh supply, switched on now.
-
-    Raises:
-        SettingsError: the supply has no such address, rate or format.
-    """
-    from kerfbus.bench.clock import SystemClock
-    from kerfbus.bench.errors import SettingsError
-    from kerfbus.bench.line import check_server_address
-    from kerfbus.sim.device import Device
-    from kerfbus.sim.machine import Beginning
-    from kerfbus.sim.maps import default_map
-    from kerfbus.sim.server import SupplyServer
-    from kerfbus.sim.settings import BAUDS, FORMATS, Settings
-
-    for name, value, known in (
-        ("baud", settings.baud, BAUDS),
-        ("format", settings.format, FORMATS),
-    ):
-        if value not in known:
-            raise SettingsError(f"{name} {value}: the supply knows " + ", ".join(map(str, known)))
-    chosen = Settings.from_map(default_map()).changed(
-        {
-            "address_setting": check_server_address(request.server),
-            "baud_setting": BAUDS.index(settings.baud),
-            "format_setting": FORMATS.index(settings.format),
-        }
-    )
-    return SupplyServer(Device(Beginning(settings=chosen, seed=request.seed), SystemClock().now()))
 
 
 async def _on_line(request: Request, server: SupplyServer, output: Output) -> None:
@@ -212,5 +183,5 @@ def _ready(request: Request, server: SupplyServer, output: Output, place: str) -
 
 def _ended(replies: int | None, output: Output) -> None:
     """Say that it is over, and what was done where that was counted."""
-    output.text("Ended." if replies is None else f"Ended; {replies} requests were answered.")
+    output.text("Ended." if replies is None else f"Ended; requests answered: {replies}.")
     output.answer({"ended": {"replies": replies}})

@@ -59,11 +59,13 @@ async def _write(plan: Plan, writes: Sequence[PlannedWrite]) -> list[Setting]:
     """Write in the order given; after the first failure nothing more is sent."""
     from kerfbus.bench.access import write_values
     from kerfbus.tui.linking import client_on
+    from kerfbus.tui.progress import while_waiting
 
     done: list[Setting] = []
     async with client_on(plan) as client:
         for planned in writes:
-            done += await write_values(client, plan.server, planned)
+            work = write_values(client, plan.server, planned)
+            done += await while_waiting(f"setting server {plan.server}", work)
             if done[-1].problem:
                 break
     return done
