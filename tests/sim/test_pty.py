@@ -35,6 +35,8 @@ import sys, time
 from kerfbus.bench.errors import KerfbusError
 from kerfbus.bench.line import LineSettings
 from kerfbus.sim.pty import open_pty
+print("loaded", flush=True)
+sys.stdin.readline()
 try:
     held = open_pty(sys.argv[1], LineSettings())
 except KerfbusError as error:
@@ -46,13 +48,21 @@ else:
 
 
 def holder(path: Path) -> subprocess.Popen[str]:
-    """Start a process that holds a pty at `path` until its input ends."""
-    return subprocess.Popen(
+    """Start a process that, after a line of input, holds a pty at `path` until its input ends."""
+    process = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(path)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     )
+    assert said(process) == "loaded"
+    return process
+
+
+def go(process: subprocess.Popen[str]) -> None:
+    assert process.stdin is not None
+    process.stdin.write("\n")
+    process.stdin.flush()
 
 
 def said(process: subprocess.Popen[str]) -> str:
@@ -195,6 +205,7 @@ async def test_a_supply_of_another_process_is_seen_and_its_end_too(tmp_path: Pat
     path = tmp_path / "supply"
     other = holder(path)
     try:
+        go(other)
         assert said(other) == "ready"
         with pytest.raises(PortBusyError):
             open_pty(path, LINE)
@@ -214,6 +225,8 @@ async def test_of_many_at_once_one_gets_the_path(tmp_path: Path) -> None:
     path.symlink_to("/dev/pts/999999")  # what a dead supply leaves
     several = [holder(path) for _ in range(4)]
     try:
+        for process in several:
+            go(process)
         words = sorted([said(process) for process in several])
         assert words == ["port-busy"] * 3 + ["ready"]
     finally:
