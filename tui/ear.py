@@ -67,9 +67,7 @@ class Ear:
         for row in rows:
             if row.message is not None:
                 self._quality.take(row.message)
-                self._output.answer(row.to_json())
-            if not self._output.as_json:
-                self._lines.row(row)
+            self._lines.give(row)
         if rows:
             self._output.flush()
 

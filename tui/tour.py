@@ -160,7 +160,8 @@ class Tour:
         lines = TrafficLines(self._output)
         lines.header()
         for row in [row for row in found if row.message is not None][:SHOWN_ROWS]:
-            lines.row(row)
+            if not self._output.as_json:
+                lines.give(row)
         quality = Quality(self._settings)
         for row in found:
             if row.message is not None:

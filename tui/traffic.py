@@ -36,7 +36,7 @@ class TrafficLines:
 
     Args:
         output: where they go.
-        show_all: whether the characters of good frames are shown, too.
+        show_all: whether a person sees the characters of good frames, too.
         register_map: names the values; None shows them raw.
     """
 
@@ -52,8 +52,23 @@ class TrafficLines:
         """Write the heading of the columns."""
         self._output.text(HEADER, FAINT)
 
-    def row(self, row: Row) -> None:
-        """Write a frame, stray characters or a line event."""
+    def give(self, row: Row, *, events: bool = False) -> None:
+        """Give out a row: to a person a line or more, to a program an object.
+
+        Args:
+            row: a frame, stray characters or a line event.
+            events: whether a program gets line events, too.
+        """
+        readings = None if self._interpreter is None else self._interpreter.take(row)
+        if not self._output.as_json:
+            self._show(row, readings or [])
+        elif row.message is not None or events:
+            record = row.to_json()
+            if readings is not None:
+                record["values"] = [_named(each) for each in readings]
+            self._output.answer(record)
+
+    def _show(self, row: Row, readings: Sequence[Reading]) -> None:
         if self._begin is None:
             self._begin = row.at
         time = f"{seconds(row.at - self._begin):>13}"
@@ -61,7 +76,6 @@ class TrafficLines:
             self._output.text(f"{time}  {'line':7}  {event_text(row)}", FAINT)
             return
         good = row.ok or row.message.role is Role.STRAY
-        readings = [] if self._interpreter is None else self._interpreter.take(row)
         said = named_values(readings) if readings else _wrapped(what(row))
         style = "" if good and row.message.role is not Role.STRAY else BAD
         self._output.text(f"{time}  {who(row.message):7}  {said[0]}", style)
@@ -69,6 +83,16 @@ class TrafficLines:
         if self._show_all or not row.ok:
             for line in characters(row.message):
                 self._output.text(line, FAINT)
+
+
+def _named(reading: Reading) -> dict[str, Any]:
+    """Return a value by name as JSON has it."""
+    return {
+        "name": reading.name,
+        "value": reading.value,
+        "unit": reading.unit,
+        "raw": reading.raw,
+    }
 
 
 def seconds(ns: int) -> str:

@@ -103,6 +103,11 @@ def test_decode_for_a_person_shows_the_evidence(capture: Path) -> None:
 def test_decode_with_a_map_names_the_values(capture: Path) -> None:
     run = console.call("decode", capture, "--map", "supply")
     assert "arc_voltage 129.2 V" in run.out
+    rows = console.call("decode", capture, "--map", "supply", "--json").answers
+    assert [len(row["values"]) for row in rows[:4]] == [0, 1, 0, 0]
+    assert rows[1]["values"] == [
+        {"name": "arc_voltage", "value": 129.2, "unit": "V", "raw": [1292]}
+    ]
 
 
 def test_decode_a_capture_that_was_cut_off(capture: Path) -> None:
@@ -157,13 +162,13 @@ def test_listen_to_the_simulated_line_and_record(tmp_path: Path) -> None:
     assert quality["requests"] - quality["answered"] in (0, 1)  # the last one may still be due
     assert quality["transaction_error_rate"] == 0.0
     assert quality["interval"][1] < 1
-    again, summary = heard(console.call("decode", path, "--json"))
+    again, summary = heard(console.call("decode", path, "--map", "supply", "--json"))
     assert again == rows
     assert summary["summary"] == last["summary"]
 
 
 def test_listen_for_a_person_with_names() -> None:
-    run = console.call("listen", "--seconds", "0.4", "--map", "supply")
+    run = console.call("listen", "--seconds", "0.4")
     assert max(map(len, run.out.splitlines())) <= 80
     assert "current_setpoint 60.0 A" in run.out
     assert "Transactions that went wrong: 0 %" in run.out

@@ -59,15 +59,8 @@ def command(
         lines = TrafficLines(output, show_all=show_all, register_map=named)
         output.text(f"{Path(file).name}: {about(reader.info)}", HEADING)
         lines.header()
-
-        def give(row: Row) -> None:
-            if not as_json:
-                lines.row(row)
-            elif row.message is not None or events:
-                output.answer(row.to_json())
-
         try:
-            _decode(reader, decoder, give)
+            _decode(reader, decoder, lambda row: lines.give(row, events=events))
         finally:
             output.texts(summary_lines(decoder.summary))
             output.answer(decoder.summary.to_json())

@@ -27,7 +27,8 @@ class Request:
         capture: file to record to, None for none.
         seconds: how long, None for until stopped.
         show_all: whether the characters of good frames are shown.
-        map: the register map that names the values, None to show them raw.
+        map: the register map that names the values, None to show them raw (on a simulated line
+            by its own map).
     """
 
     port: str
@@ -84,7 +85,8 @@ async def _listen(request: Request, output: Output) -> None:
     from kerfbus.tui.traffic import TrafficLines
 
     settings = LineSettings.parse(request.baud, request.format)
-    named = None if request.map is None else chosen_map(request.map)
+    raw = request.map is None and not is_simulated(request.port)
+    named = None if raw else chosen_map(request.map)
     lines = TrafficLines(output, show_all=request.show_all, register_map=named)
     async with (
         await _open(request.port, settings, output) as port,
