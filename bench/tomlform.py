@@ -110,9 +110,10 @@ class Source:
         try:
             return form.model_validate(self.raw), []
         except ValidationError as failed:
-            return None, [
-                self._translate(form, detail) for detail in failed.errors(include_url=False)
-            ]
+            details = failed.errors(include_url=False)
+            # What is missing may stand there misspelt, and that is what must be told first.
+            details.sort(key=lambda detail: detail["type"] == "missing")
+            return None, [self._translate(form, detail) for detail in details]
 
     def wrong(self, path: Sequence[str | int], message: str) -> FormError:
         """Return the error about what stands at `path`."""

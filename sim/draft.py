@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.sim.link import COMMAND_KEY
-from kerfbus.sim.processes import MARGIN, PROCESSES
+from kerfbus.sim.processes import shipped_processes
 from kerfbus.sim.refusal import cannot
 from kerfbus.sim.supply import Supply
 
@@ -42,21 +42,21 @@ class Limits:
     def of(self, name: str, process: int) -> Span:
         """Return the limits of the set-point `name` under `process`."""
         widest = self._widest[name]
-        if process not in PROCESSES:
+        if not process:
             return widest
-        nominal = dict(zip(self.NAMES, set_points(process), strict=True))[name]
+        table = shipped_processes()
+        row = table.by_number.get(process)
+        if row is None:
+            return widest
+        nominal = dict(zip(self.NAMES, row.set_points, strict=True))[name]
+        current = name == "current_setpoint"
+        margin = table.margins.current if current else table.margins.pressure
         # On the register's own steps, so that what the limit shows is accepted.
         low, high = (
             round(round(nominal * share / self._step[name]) * self._step[name], 9)
-            for share in (1 - MARGIN, 1 + MARGIN)
+            for share in (1 - margin, 1 + margin)
         )
         return Span(max(widest.low, low), min(widest.high, high))
-
-
-def set_points(process: int) -> tuple[float, float, float]:
-    """Return current, cutting and flow pressure of a process in the table."""
-    row = PROCESSES[process]
-    return row.current, row.cutting_bar, row.flow_bar
 
 
 class Draft:

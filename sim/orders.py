@@ -15,8 +15,8 @@ from enum import IntEnum
 from types import MappingProxyType
 
 from kerfbus.bench.regmap import RegisterMap
-from kerfbus.sim.draft import Draft, Limits, set_points
-from kerfbus.sim.processes import PROCESSES
+from kerfbus.sim.draft import Draft, Limits
+from kerfbus.sim.processes import shipped_processes
 from kerfbus.sim.ratings import StopCause
 from kerfbus.sim.refusal import busy, cannot
 from kerfbus.sim.sequence import BUSY, RUNNING, Event, Mode
@@ -186,15 +186,14 @@ def _process(draft: Draft, value: Setting) -> None:
     if draft.supply.mode in BUSY and number == draft.settings.process:
         return  # a controller that writes all its set-points every time
     _not_busy(draft, "process")
-    if number and number not in PROCESSES:
-        raise cannot(f"process {number}: is not in the table; there are {', '.join(_NUMBERS)}")
-    draft.settings = draft.settings.changed({"process": number})
-    if number:
-        values = dict(zip(Limits.NAMES, set_points(number), strict=True))
-        draft.settings = draft.settings.changed(values)
-
-
-_NUMBERS = [str(number) for number in (0, *PROCESSES)]
+    if number == 0:
+        draft.settings = draft.settings.changed({"process": number})
+        return
+    row = shipped_processes().by_number.get(number)
+    if row is None:
+        raise cannot(f"process {number}: is not in the table; `kerfbus process list` shows it")
+    values = dict(zip(Limits.NAMES, row.set_points, strict=True))
+    draft.settings = draft.settings.changed({"process": number, **values})
 
 
 def _set_point(name: str) -> Callable[[Draft, Setting], None]:

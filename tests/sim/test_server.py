@@ -20,6 +20,7 @@ from kerfbus.sim.functions import HANDLERS, SERIAL_ONLY, SUPPORTED, Context
 from kerfbus.sim.link import COMMAND_KEY
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.orders import Order
+from kerfbus.sim.processes import shipped_processes
 from kerfbus.sim.refusal import RefusedError
 from kerfbus.sim.sequence import Mode
 
@@ -251,7 +252,7 @@ def test_every_writable_number_is_held_to_its_limits(bench: Bench) -> None:
             continue
         low, high = register.codec.raw_bounds
         if register.name == "process":
-            high = 6
+            high = max(shipped_processes().by_number)
         elif register.name == "command_key":
             continue
         for raw in (low, high):
@@ -395,7 +396,7 @@ def test_what_cannot_be_done_while_busy_gets_06(bench: Bench) -> None:
     bench.done(bench.start())
     bench.keep_alive(2 * S)
     refusals = [
-        bench.refused(write("process", 3)),
+        bench.refused(write("process", 155)),
         bench.refused(write("start_source", 0)),
         bench.refused(bench.order(Order.SELF_TEST)),
         bench.refused(bench.order(Order.GAS_TEST_ON)),
@@ -472,8 +473,8 @@ def test_high_frequency_needs_its_option(bench: Bench) -> None:
 
 
 def test_a_process_sets_the_set_points_and_their_limits(bench: Bench) -> None:
-    bench.done(write("process", 4))
-    assert bench.words(0, 4) == (850, 540, 420, 4)
+    bench.done(write("process", 156))
+    assert bench.words(0, 4) == (850, 540, 420, 156)
     low, high = bench.words(64, 2, table="input")
     assert low < 850 < high
     bench.done(write("current_setpoint", high))
@@ -485,8 +486,8 @@ def test_a_process_sets_the_set_points_and_their_limits(bench: Bench) -> None:
 
 
 def test_set_points_given_with_a_process_stand_above_it(bench: Bench) -> None:
-    bench.done(wire.WriteMultipleRegisters(0, (800, 500, 400, 4)))
-    assert bench.words(0, 4) == (800, 500, 400, 4)
+    bench.done(wire.WriteMultipleRegisters(0, (800, 500, 400, 156)))
+    assert bench.words(0, 4) == (800, 500, 400, 156)
 
 
 def test_a_process_that_is_not_in_the_table(bench: Bench) -> None:
