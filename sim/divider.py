@@ -89,4 +89,4 @@ def count_millimetres(divider: Divider, full_scale: float, bits: int, volts_per_
     >>> round(count_millimetres(Divider(50, 0.0), 10.0, 10, 4.0), 2)
     0.12
     """
-    return full_scale / 2**bits * divider.ratio / volts_per_mm
+    return full_scale / float(2**bits) * divider.ratio / volts_per_mm

@@ -76,7 +76,7 @@ def bore_conductance(millimetres: float, discharge: float = 0.85) -> float:
     0.133
     """
     area = discharge * pi * (millimetres / 1000) ** 2 / 4
-    choke = (2 / (GAMMA + 1)) ** ((GAMMA + 1) / (2 * (GAMMA - 1)))
+    choke = float((2 / (GAMMA + 1)) ** ((GAMMA + 1) / (2 * (GAMMA - 1))))
     per_pascal = area * sqrt(GAMMA / (GAS_CONSTANT * REFERENCE_KELVIN)) * choke
     return per_pascal * 1e5 / REFERENCE_DENSITY * 1000
 
@@ -100,7 +100,7 @@ class Hose(NamedTuple):
     def _constant(self, litres: float) -> float:
         """Return ``dp * pa`` of the handbook formula, kPa squared; `litres` a minute."""
         cubic_metres = max(litres, 0.0) / 60_000
-        return self.metres * 1.6e12 * cubic_metres**1.85 / float(self.millimetres**5)
+        return float(self.metres * 1.6e12 * cubic_metres**1.85 / self.millimetres**5)
 
     def drop_bar(self, litres: float, upstream_bar: float) -> float:
         """Return the pressure drop, bar: ``dp = L * 1.6e12 * qv^1.85 / (d^5 * pa)``.

@@ -170,6 +170,11 @@ class GasLine:
         )
         self.settled_at = max(stretch.flow.arrives_at, steady_at, at + SETTLED * INLET_NS)
 
+    @property
+    def goal_bar(self) -> float:
+        """Return the flow pressure when the lead has filled, bar gauge."""
+        return self._stretch.settled.flow_bar
+
     # --- what the sensors show -------------------------------------------------------------------
 
     def deficit(self, now: int) -> float:

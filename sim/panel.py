@@ -8,19 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from kerfbus.sim.arc import OPEN_CIRCUIT_VOLTS
 from kerfbus.sim.bank import Bank, Freshness, Page
 from kerfbus.sim.cells import Cell, mask_of, names_of
+from kerfbus.sim.curves import NS
 from kerfbus.sim.draft import Limits
 from kerfbus.sim.faults import LOG_ENTRIES, Fault
-from kerfbus.sim.plant import NS, OPEN_CIRCUIT_VOLTS
-from kerfbus.sim.readings import MAINS_VOLTS, Readings
+from kerfbus.sim.ratings import MAINS_OFF_SHARE
+from kerfbus.sim.readings import Readings
 from kerfbus.sim.sequence import ON_WORK, PILOT_BURNS, Mode
 from kerfbus.sim.settings import BAUDS, FORMATS, NAMES
 from kerfbus.sim.supply import Supply
-from kerfbus.sim.surroundings import PARTS, PHASES
+from kerfbus.sim.surroundings import (
+    MAINS_HIGH_VOLTS,
+    MAINS_LOW_VOLTS,
+    MAINS_VOLTS,
+    PARTS,
+    PHASES,
+)
 from kerfbus.sim.wear import WORN_PERCENT
 
 HOUR_NS = 3600 * NS
+MAINS_LOST = 1
+"""Code of "phase-lost" in the enumeration ``mains_state``; 2 is low, 3 is high."""
 
 
 class Panel:
@@ -57,7 +67,7 @@ class Panel:
             "fault": supply.fault,
             "warnings": self._mask("warnings", warnings),
             "active_process": supply.settings.process,
-            "duty_allowed": self._duty_allowed(),
+            "duty_allowed": supply.ratings.duty_at(supply.settings.current_setpoint),
             "last_stop": supply.last_stop,
             "ignition_tries": supply.tally.tries,
             "watchdog_state": supply.link.state(tripped=supply.fault is Fault.WATCHDOG),
@@ -104,7 +114,7 @@ class Panel:
             "torch_cover_closed": around.torch_cover_closed,
             "parts_in_place": not around.parts_missing,
             "phases_ok": len(around.phases) == len(PHASES),
-            "over_temperature": around.too_hot,
+            "over_temperature": supply.too_hot,
             "work_lead_ok": supply.fault is not Fault.WORK_LEAD_OPEN,
             "stop_chain_closed": around.stop_chain_closed,
             "fan_ok": around.fan_ok,
@@ -130,22 +140,26 @@ class Panel:
             worn.add("settings-pending")
         if len(supply.log) == LOG_ENTRIES:
             worn.add("fault-log-full")
-        return frozenset(worn | supply.notices)
-
-    def _duty_allowed(self) -> float:
-        share = self._supply.ratings.endless_current / self._supply.settings.current_setpoint
-        return min(100.0, 100.0 * share * share)
+        around = supply.surroundings
+        if abs(around.mains_volts / MAINS_VOLTS - 1) > MAINS_OFF_SHARE:
+            worn.add("mains-off-nominal")
+        for sensor in ("ambient", "plenum"):
+            if f"{sensor}-sensor" in supply.ratings.options and sensor in around.sensors_failed:
+                worn.add(f"{sensor}-sensor-absent")
+        return frozenset(worn | supply.notices | supply.alerts)
 
     def _mains(self) -> dict[str, Cell]:
-        phases = self._supply.surroundings.phases
-        lost = len(phases) < len(PHASES)
+        around = self._supply.surroundings
+        phases, volts = around.phases, around.mains_volts
+        low, high = volts < MAINS_LOW_VOLTS, volts > MAINS_HIGH_VOLTS
+        state = MAINS_LOST if len(phases) < len(PHASES) else 2 * low + 3 * high
         present = [name in phases for name in PHASES]
         # Phase to phase: a voltage needs both of its ends.
         ends = {name: present[i] and present[(i + 1) % 3] for i, name in enumerate(PHASES)}
         return {
-            "mains_state": int(lost),
+            "mains_state": state,
             "mains_phases": self._mask("mains_phases", phases),
-            **{f"mains_{name}_voltage": MAINS_VOLTS if on else 0.0 for name, on in ends.items()},
+            **{f"mains_{name}_voltage": volts if on else 0.0 for name, on in ends.items()},
         }
 
     def _limits_in_force(self) -> dict[str, Cell]:

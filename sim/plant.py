@@ -1,119 +1,47 @@
-"""The physical side of the supply in closed form: current, arc voltage, gas, heat.
+"""The physical side of the supply in closed form: current, arc, gas, heat.
 
 Between two events every quantity is a formula of time, so its value at an instant does not depend
 on how often it was looked at before. `Plant.drive` begins a new stretch; all other methods only
 look, at an instant not before it. Sums (gas used, charge) are carried over at `drive` only, for the
 same reason.
 
-All coefficients are invented, except the conventional load line of plasma cutting,
-``U = 80 V + 0.4 V/A * I`` (type-test value in IEC 60974-1, 11.2; from memory, text not seen).
+The formulas and their figures, all invented, stand in `kerfbus.sim.arc`, `gas`, `heat` and `wear`.
 """
 
 from __future__ import annotations
 
-import random
-from dataclasses import dataclass
-from functools import lru_cache
-from math import exp, log
-from typing import NamedTuple
+from dataclasses import dataclass, field
 
-NS = 1_000_000_000
+from kerfbus.sim.arc import OPEN_CIRCUIT_VOLTS, PILOT_AMPERES, PILOT_VOLTS
+from kerfbus.sim.arcline import ArcLine, Burning
+from kerfbus.sim.curves import Ramp
+from kerfbus.sim.gasline import GasLine, Source, Take
+from kerfbus.sim.heat import HEAT_SINK, WINDING, Body, HeatState, Warmth
+from kerfbus.sim.site import Site
+from kerfbus.sim.surroundings import MAINS_VOLTS, Surroundings
 
-PILOT_AMPERES = 20.0
-PILOT_VOLTS = 100.0
-OPEN_CIRCUIT_VOLTS = 290.0
-NOISE_VOLTS = 0.4
-"""Standard deviation of the arc voltage about the load line, after the meter's filter."""
-NOISE_STEP_NS = 1_000_000
-"""The noise is one value for each millisecond."""
-REGULATOR_DROP_BAR = 0.3
-"""The regulator needs this much more at its inlet than it gives."""
-INLET_DROP_BAR = 0.4
-"""Drop of hose and filter while gas flows."""
-FILL_NS, BLEED_NS, INLET_NS = 50_000_000, 800_000_000, 100_000_000
-"""Time constants: line filling, line bleeding, inlet."""
-LITRES_PER_BAR = 25.0
-"""Normal litres a minute for each bar absolute behind the regulator, cold."""
-HOT_FACTOR = 0.6
-"""What is left of the flow while an arc fills the bore."""
-SETTLED = 45
-"""Time constants after which double precision no longer tells a lag from its target."""
-PLENUM_SHARE = 0.92
-"""Plenum pressure as a share of the flow pressure."""
-SINK_NS, WINDING_NS = 360 * NS, 720 * NS
-SINK_RISE, WINDING_RISE = 48.0, 70.0
-"""Final rise over the cooling air, K, at the current that may flow without end."""
-
-_NOISE_VALUES = 2048
-
-
-class Ramp(NamedTuple):
-    """A straight line from `start` at `at` to `end`, level afterwards.
-
-    Attributes:
-        at: instant of the beginning, ns.
-        start: value there.
-        end: value from `at` + `span_ns` on.
-        span_ns: 0 for a step.
-    """
-
-    at: int
-    start: float
-    end: float
-    span_ns: int
-
-    def value(self, now: int) -> float:
-        """Return the value at `now`."""
-        passed = now - self.at
-        if passed >= self.span_ns:
-            return self.end
-        return self.start + (self.end - self.start) * passed / self.span_ns
-
-    def integral(self, now: int) -> float:
-        """Return the area from `at` to `now`, in units times seconds."""
-        passed = now - self.at
-        rising = min(passed, self.span_ns)
-        area = rising * (self.start + self.value(self.at + rising)) / 2
-        return (area + (passed - rising) * self.end) / NS
-
-
-class Lag(NamedTuple):
-    """A first-order approach from `start` at `at` to `target`.
-
-    Attributes:
-        at: instant of the beginning, ns.
-        start: value there.
-        target: value in the end.
-        tau_ns: time constant.
-    """
-
-    at: int
-    start: float
-    target: float
-    tau_ns: int
-
-    def value(self, now: int) -> float:
-        """Return the value at `now`."""
-        return self.target + (self.start - self.target) * exp((self.at - now) / self.tau_ns)
-
-    def integral(self, now: int) -> float:
-        """Return the area from `at` to `now`, in units times seconds."""
-        passed, tau = (now - self.at) / NS, self.tau_ns / NS
-        swing = (self.start - self.target) * tau * (1 - exp(-passed / tau))
-        return self.target * passed + swing
-
-    def falls_below(self, level: float) -> int | None:
-        """Return the first instant at which the value is not above `level`; None for never."""
-        if self.start <= level:
-            return self.at
-        if self.target >= level:
-            return None
-        share = (self.start - self.target) / (level - self.target)
-        return self.at + int(self.tau_ns * log(share)) + 1
-
-
+HeatStates = tuple[HeatState, HeatState]
+"""Verdicts on heat sink and winding."""
 STILL = Ramp(0, 0.0, 0.0, 0)
 """No current."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The state of the consumables that the physics sees.
+
+    Attributes:
+        pit_mm: depth of the electrode's pit.
+        pit_growth: of the pit, mm for each ampere-second.
+        nozzle_wear: percent of life.
+    """
+
+    pit_mm: float = 0.0
+    pit_growth: float = 0.0
+    nozzle_wear: float = 0.0
+
+
+NEW_PARTS = Parts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,39 +49,33 @@ class Drive:
     """What the supply's control does to the plant for a stretch of time.
 
     Attributes:
+        around: what the plant finds around it.
         valve: the gas valve is open.
         gas_bar: the regulator's set-point, bar gauge.
-        inlet_bar: static pressure at the inlet, bar gauge.
-        current: demanded current in the work lead, A; its value is also the actual one here.
+        current: demanded current in the work lead, A.
+        set_amperes: the current set-point, A.
         pilot: the pilot arc burns.
         live: output voltage without an arc.
-        ambient: cooling air, degrees Celsius.
-        heat: squared share of the current that may flow without end.
+        fan: the fan is on; whether it turns is another matter.
+        load: mean square of the current over the square of the endless current.
+        parts: state of the consumables.
     """
 
+    around: Surroundings = field(default_factory=Surroundings)
     valve: bool = False
     gas_bar: float = 0.0
-    inlet_bar: float = 6.5
     current: Ramp = STILL
+    set_amperes: float = 60.0
     pilot: bool = False
     live: bool = False
-    ambient: float = 22.0
-    heat: float = 0.0
+    fan: bool = True
+    load: float = 0.0
+    parts: Parts = NEW_PARTS
 
     @property
-    def arc(self) -> bool:
+    def on_work(self) -> bool:
         """Return whether current flows, or will, in the work lead."""
         return bool(self.current.start or self.current.end)
-
-
-@lru_cache(maxsize=64)
-def _noise(seed: int) -> tuple[float, ...]:
-    """Return about normal values (twelve uniform ones make one), the same for a seed anywhere.
-
-    Only `random.Random.random` is used: Python promises its sequence across versions.
-    """
-    draw = random.Random(seed).random  # noqa: S311 (noise, not a secret)
-    return tuple(NOISE_VOLTS * (sum(draw() for _ in range(12)) - 6.0) for _ in range(_NOISE_VALUES))
 
 
 class Plant:
@@ -162,120 +84,177 @@ class Plant:
     Args:
         seed: of the noise.
         at: instant of the beginning, ns.
-        ambient: where temperatures start, degrees Celsius.
-        inlet_bar: where the inlet's pressure starts, bar gauge.
+        duty: rated duty of the unit, 0 to 1.
+        site: plumbing.
+        around: where temperatures and pressures start.
 
     Attributes:
         settled_at: from then on the pressures do not change in this stretch.
     """
 
-    def __init__(self, seed: int, at: int, ambient: float, inlet_bar: float) -> None:
-        self._noise = _noise(seed)
-        self._phase = seed & 0xFFFF
-        self._drive = Drive(inlet_bar=inlet_bar, ambient=ambient)
-        self._inlet = Lag(at, inlet_bar, inlet_bar, INLET_NS)
-        self._flow = Lag(at, 0.0, 0.0, BLEED_NS)
-        self._sink = Lag(at, ambient, ambient, SINK_NS)
-        self._winding = Lag(at, ambient, ambient, WINDING_NS)
-        self._gas = 0.0
+    def __init__(
+        self, seed: int, at: int, duty: float, site: Site, around: Surroundings | None = None
+    ) -> None:
+        around = around or Surroundings()
+        self._site = site
+        self._drive = Drive(around, fan=False)
+        self._arc = ArcLine(seed, at)
+        self._gas = GasLine(at, self._source(around))
+        self._sink = Body(HEAT_SINK, duty, at, around.ambient)
+        self._winding = Body(WINDING, duty, at, around.ambient)
+        self._warmth = Warmth(0.0, around.ambient, fan=False)
+        self._current = STILL
         self._charge = 0.0
-        self._at = at
-        self.settled_at = at
+        self._at = self.settled_at = at
+        self._volts = (-1, 0.0)
 
     def drive(self, at: int, drive: Drive) -> None:
         """Begin a new stretch at `at`, each quantity from where it is."""
-        self._gas, self._charge = self.gas_litres(at), self.charge(at)
-        drop = INLET_DROP_BAR if drive.valve else 0.0
-        inlet = max(drive.inlet_bar - drop, 0.0)
-        flow = min(drive.gas_bar, max(inlet - REGULATOR_DROP_BAR, 0.0)) if drive.valve else 0.0
-        sink = drive.ambient + SINK_RISE * drive.heat
-        winding = drive.ambient + WINDING_RISE * drive.heat
-        tau = FILL_NS if drive.valve else BLEED_NS
-        self._inlet = Lag(at, self._inlet.value(at), inlet, INLET_NS)
-        self._flow = Lag(at, self._flow.value(at), flow, tau)
-        self._sink = Lag(at, self._sink.value(at), sink, SINK_NS)
-        self._winding = Lag(at, self._winding.value(at), winding, WINDING_NS)
-        self._drive, self._at = drive, at
-        self.settled_at = at + SETTLED * max(tau, INLET_NS)
+        around = drive.around
+        self._charge, self._at = self.charge(at), at
+        gain = around.current_gain
+        ramp = drive.current
+        self._current = Ramp(ramp.at, ramp.start * gain, ramp.end * gain, ramp.span_ns)
+        self._drive = drive
+        self._volts = (-1, 0.0)
+        self._gas.begin(at, self._source(around), _take(drive))
+        self.settled_at = self._gas.settled_at
+        warmth = Warmth(drive.load * gain * gain, around.ambient, drive.fan and around.fan_ok)
+        if warmth != self._warmth:
+            self._warmth = warmth
+            self._sink.warm(at, warmth)
+            self._winding.warm(at, warmth)
+        self._arc.begin(at, self._burning() if drive.on_work else None)
 
-    @staticmethod
-    def load_line(current: float) -> float:
-        """Return the arc voltage at nominal height, V.
-
-        >>> Plant.load_line(60.0)
-        104.0
-        """
-        return 80.0 + 0.4 * current
+    # --- current and arc -------------------------------------------------------------------------
 
     def current(self, now: int) -> float:
         """Return the current in the work lead, A."""
+        return self._current.value(now)
+
+    def demand(self, now: int) -> float:
+        """Return the current that the regulator is asked for in the work lead, A."""
         return self._drive.current.value(now)
-
-    def arc_volts(self, now: int) -> float:
-        """Return the voltage from electrode to work, V."""
-        drive = self._drive
-        current = drive.current.value(now)
-        if current > 0:
-            return self.load_line(current) + self._noise_at(now)
-        if drive.pilot:
-            return PILOT_VOLTS
-        return OPEN_CIRCUIT_VOLTS if drive.live else 0.0
-
-    def kilowatts(self, now: int) -> float:
-        """Return current in the work lead times arc voltage, kW."""
-        return self.current(now) * self.arc_volts(now) / 1000
 
     def pilot(self, _: int) -> float:
         """Return the current through the nozzle, A."""
         return PILOT_AMPERES if self._drive.pilot else 0.0
 
-    def sink(self, now: int) -> float:
-        """Return the heat sink's temperature, degrees Celsius."""
-        return self._sink.value(now)
+    def arc_volts(self, now: int) -> float:
+        """Return the voltage at the terminals, electrode to work, V."""
+        at, volts = self._volts
+        if at == now:
+            return volts
+        drive = self._drive
+        if drive.on_work and self._current.value(now) > 0:
+            volts = self._arc.volts(now, self._current.value(now), self._gas.flow_bar(now))
+        elif drive.pilot:
+            volts = PILOT_VOLTS
+        else:
+            volts = OPEN_CIRCUIT_VOLTS * self._mains_share if drive.live else 0.0
+        self._volts = now, volts
+        return volts
 
-    def winding(self, now: int) -> float:
-        """Return the transformer's temperature, degrees Celsius."""
-        return self._winding.value(now)
+    def kilowatts(self, now: int) -> float:
+        """Return current in the work lead times arc voltage, kW."""
+        return self._current.value(now) * self.arc_volts(now) / 1000
 
-    def plenum_bar(self, now: int) -> float:
-        """Return the pressure in the torch, bar gauge."""
-        return PLENUM_SHARE * self._flow.value(now) if self._drive.valve else 0.0
+    def leaves_envelope(self, now: int) -> int | None:
+        """Return when the arc needs more than the output gives; None for never."""
+        return self._arc.leaves_envelope(now)
 
-    def litres_a_minute(self, now: int) -> float:
-        """Return the gas flow, normal litres a minute."""
-        if not self._drive.valve:
-            return 0.0
-        return self._conductance() * (self._flow.value(now) + 1.013)
-
-    def inlet_bar(self, now: int) -> float:
-        """Return the pressure at the inlet, bar gauge."""
-        return self._inlet.value(now)
-
-    def flow_bar(self, now: int) -> float:
-        """Return the pressure behind the regulator, bar gauge."""
-        return self._flow.value(now)
-
-    def flow_falls_below(self, level: float) -> int | None:
-        """Return when the pressure behind the regulator falls to `level` if nothing changes."""
-        return self._flow.falls_below(level)
+    def returns_into_envelope(self, now: int) -> int | None:
+        """Return when the output gives enough again; None for never."""
+        return self._arc.returns_into_envelope(now)
 
     def charge(self, now: int) -> float:
         """Return the charge through the work lead since the beginning, ampere-seconds."""
-        current = self._drive.current
+        current = self._current
         return self._charge + current.integral(now) - current.integral(self._at)
+
+    # --- gas -------------------------------------------------------------------------------------
+
+    def plenum_bar(self, now: int) -> float:
+        """Return the pressure in the torch, bar gauge; 0 without flow."""
+        return self._gas.plenum_bar(now)
+
+    def litres_a_minute(self, now: int) -> float:
+        """Return the gas flow through the valve, normal litres a minute."""
+        return self._gas.litres_a_minute(now)
+
+    def out_litres_a_minute(self, now: int) -> float:
+        """Return the gas flow out of the torch, normal litres a minute."""
+        return self._gas.out_litres_a_minute(now)
+
+    def inlet_bar(self, now: int) -> float:
+        """Return the pressure at the inlet, bar gauge."""
+        return self._gas.inlet_bar(now)
+
+    def source_bar(self, now: int) -> float:
+        """Return the pressure of the compressor's receiver, bar gauge."""
+        return max(self._drive.around.inlet_bar - self._gas.deficit(now), 0.0)
+
+    def flow_bar(self, now: int) -> float:
+        """Return the pressure behind the regulator, bar gauge."""
+        return self._gas.flow_bar(now)
+
+    def flow_falls_below(self, level: float, now: int) -> int | None:
+        """Return when the flow pressure falls to `level` if nothing changes; None for never."""
+        return self._gas.falls_below(level, now)
 
     def gas_litres(self, now: int) -> float:
         """Return the gas used since the beginning, normal litres."""
-        if not self._drive.valve:
-            return self._gas
-        seconds = (now - self._at) / NS
-        bar_seconds = self._flow.integral(now) + 1.013 * seconds
-        return self._gas + self._conductance() * bar_seconds / 60
+        return self._gas.litres(now)
 
-    def _conductance(self) -> float:
-        return LITRES_PER_BAR * (HOT_FACTOR if self._drive.arc else 1.0)
+    # --- heat ------------------------------------------------------------------------------------
 
-    def _noise_at(self, now: int) -> float:
-        # A multiplicative hash of the millisecond: neighbours are independent, order is irrelevant.
-        step = now // NOISE_STEP_NS + self._phase
-        return self._noise[(step * 2654435761 >> 12) % _NOISE_VALUES]
+    def sink(self, now: int) -> float:
+        """Return the heat sink's temperature, degrees Celsius."""
+        return self._sink.curve.value(now)
+
+    def winding(self, now: int) -> float:
+        """Return the transformer's temperature, degrees Celsius."""
+        return self._winding.curve.value(now)
+
+    def heat_states(self, now: int, before: HeatStates) -> HeatStates:
+        """Return the verdicts on heat sink and winding; `before` were the last ones."""
+        return self._sink.state(now, before[0]), self._winding.state(now, before[1])
+
+    def heat_changes(self, before: HeatStates) -> int | None:
+        """Return when a verdict changes next; `before` are the present ones."""
+        ends = self._sink.next_change(before[0]), self._winding.next_change(before[1])
+        return min((end for end in ends if end is not None), default=None)
+
+    # --- how the parts are driven ----------------------------------------------------------------
+
+    @property
+    def _mains_share(self) -> float:
+        return self._drive.around.mains_volts / MAINS_VOLTS
+
+    def _source(self, around: Surroundings) -> Source:
+        site = self._site
+        return Source(around.inlet_bar, around.compressor_litres, site.receiver_litres, site.hose)
+
+    def _burning(self) -> Burning:
+        drive, amperes = self._drive, self._current.end
+        return Burning(
+            place=drive.around.place,
+            amperes=amperes,
+            set_amperes=drive.set_amperes,
+            flow_bar=self._gas.goal_bar,
+            pit_mm=drive.parts.pit_mm,
+            pit_growth=drive.parts.pit_growth * amperes,
+            mains_share=self._mains_share,
+        )
+
+
+def _take(drive: Drive) -> Take:
+    """Return what the drive takes from the gas line."""
+    around, arc = drive.around, 0.0
+    if drive.on_work:
+        rated = around.nozzle_amperes or drive.set_amperes
+        arc = min(drive.set_amperes / rated, 1.5)
+    elif drive.pilot:
+        arc = PILOT_AMPERES / (around.nozzle_amperes or drive.set_amperes)
+    bar = max(drive.gas_bar + around.regulator_error, 0.0)
+    return Take(drive.valve, bar if drive.valve else 0.0, arc, round(drive.parts.nozzle_wear, 1))

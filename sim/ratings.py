@@ -8,11 +8,14 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import NamedTuple
 
+from kerfbus.sim.curves import NS
+from kerfbus.sim.faultbook import BOOK, Effect
 from kerfbus.sim.faults import Fault
-from kerfbus.sim.plant import NS
 from kerfbus.sim.sequence import Event, Mode
 from kerfbus.sim.settings import MS, Ignition, Settings
 
+LOWEST_AMPERES = 20.0
+"""Less current than this the power stage does not regulate."""
 SELF_TEST_NS = 1 * NS
 IGNITION_NS = MappingProxyType({Ignition.CONTACT: 60 * MS, Ignition.HIGH_FREQUENCY: 150 * MS})
 WORK_CURRENT_NS = 30 * MS
@@ -23,8 +26,24 @@ LOW_SHARE = 0.7
 """Flow pressure below this share of its set-point is a fault."""
 NO_GAS_BAR = 0.5
 """Less flow pressure than this at the end of pre-flow is no gas at all."""
+OFF_SET_BAR = 0.6
+"""How far the flow pressure may be off its set-point at the end of pre-flow."""
 INLET_BAR = (4.5, 9.5)
 """What the inlet pressure must lie between, bar gauge."""
+INLET_DROP_BAR, INLET_ROOM_BAR = 1.0, 0.5
+"""Warnings: a larger drop at the inlet once gas flows; less room above the lower limit."""
+CURRENT_SHARES = (0.9, 1.2)
+"""What the current over its set-point must lie between once it has ramped up."""
+ARC_LOSSES_IN_A_ROW = 3
+"""So many arcs that go out by themselves before a cut has begun are a fault."""
+START_STUCK_NS = 60 * NS
+"""A start contact that stays closed while nothing can obey it."""
+LOOK_NS = 1 * NS
+"""How often the supply looks at what creeps up."""
+DUTY_SHARES = (0.85, 0.9)
+"""Duty over what is allowed: where the warning goes, where it comes."""
+MAINS_OFF_SHARE = 0.05
+"""A warning when the mains are further off their nominal voltage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +70,17 @@ class Ratings:
         46.5
         """
         return self.current * float((self.duty / 100) ** 0.5)
+
+    def duty_at(self, current: float) -> float:
+        """Return the duty that a current allows at 40 degrees Celsius, percent, at most 100.
+
+        Args:
+            current: A, above 0.
+
+        >>> [round(Ratings(current=60.0).duty_at(amperes)) for amperes in (46.0, 50.0, 65.0)]
+        [100, 86, 51]
+        """
+        return min(100.0, 100.0 * (self.endless_current / current) ** 2)
 
 
 class StopCause(IntEnum):
@@ -99,7 +129,7 @@ SIMPLE_END: Mapping[Mode, Event] = MappingProxyType(
 )
 """Events at the end of a mode's time where nothing has to be judged."""
 
-SOFT_FAULTS = frozenset({Fault.WATCHDOG, Fault.OVER_TEMPERATURE, Fault.FAN_STALLED})
+SOFT_FAULTS = frozenset(fault for fault, facts in BOOK.items() if facts.effect is Effect.RAMP_DOWN)
 """Faults that let the current ramp down; all others cut it off."""
 STOP_CAUSE_OF: Mapping[Fault, StopCause] = MappingProxyType(
     {Fault.WATCHDOG: StopCause.WATCHDOG, Fault.STOP_CHAIN_OPEN: StopCause.STOP_CHAIN}

@@ -9,13 +9,12 @@ from collections.abc import Callable, Mapping
 
 from kerfbus.bench.regmap import Register
 from kerfbus.sim.cells import Cell, mask_of, names_of
+from kerfbus.sim.curves import NS
 from kerfbus.sim.faults import Fault
-from kerfbus.sim.plant import NS
 from kerfbus.sim.ratings import INLET_BAR
 from kerfbus.sim.supply import Supply
-from kerfbus.sim.surroundings import PHASES
+from kerfbus.sim.surroundings import MAINS_VOLTS, PHASES
 
-MAINS_VOLTS = 400.0
 MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
 """Efficiency, power factor and the root of three: output power to mains current (invented)."""
 IDLE_MAINS_AMPERES = 0.4
@@ -111,7 +110,7 @@ class Readings:
             "torch-cover-closed": around.torch_cover_closed,
             "parts-in-place": not around.parts_missing,
             "phases-ok": len(around.phases) == len(PHASES),
-            "temperature-ok": not around.too_hot,
+            "temperature-ok": not self._supply.too_hot,
             "work-lead-ok": fault is not Fault.WORK_LEAD_OPEN,
             "stop-chain-closed": around.stop_chain_closed,
             "fan-ok": around.fan_ok,

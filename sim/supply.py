@@ -14,16 +14,20 @@ Laws that the tests hold:
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any
 
+from kerfbus.sim.curves import NS
+from kerfbus.sim.divider import Divider
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.happenings import FIRE
+from kerfbus.sim.judging import judge_held_current, judge_settings
 from kerfbus.sim.link import Station
 from kerfbus.sim.machine import Machine
-from kerfbus.sim.plant import NS
-from kerfbus.sim.ratings import INLET_BAR, StopCause
-from kerfbus.sim.sequence import RUNNING, Event, Mode
-from kerfbus.sim.settings import StartSource
+from kerfbus.sim.ratings import CURRENT_SHARES, INLET_BAR, StopCause
+from kerfbus.sim.sequence import ON_WORK, RUNNING, Event, Mode
+from kerfbus.sim.settings import Settings, StartSource
 from kerfbus.sim.timers import NEVER, Timer
 
 
@@ -49,10 +53,13 @@ class Supply(Machine):
         self._drive(self.now)
         fault = after.broken_interlock()
         if fault is not Fault.NONE:
-            self.latch(fault)
+            self.latch(fault, round(after.mains_volts) if fault in _MAINS_FAULTS else 0)
+        fault, detail = judge_held_current(self)
+        if fault is not Fault.NONE:
+            self.latch(fault, detail)
         if before.start_contact and not after.start_contact:
             self.stop(StopCause.START_RELEASED)
-        if before.may_transfer != after.may_transfer:
+        if not _WORK.isdisjoint(changes):
             self.work_changed()
         if after.start_contact and not before.start_contact:
             self._contact_closed()
@@ -103,16 +110,21 @@ class Supply(Machine):
 
     def replace_part(self, name: str) -> None:
         """Fit a new part at `name`, of `kerfbus.sim.surroundings.PARTS`."""
-        total = self.tally.total(self.now, self.plant.charge(self.now))
-        self.consumables.replace(name, total, self.powered_hundredths)
+        self.consumables.replace(name, self.usage, self.now, self.powered_hundredths)
         self.revision += 1
+        self._drive(self.now)
 
     def power_cycle(self) -> None:
-        """Switch off and on: settings as stored, no order and no fault survives."""
+        """Switch off and on: settings as stored, no order and no fault survives.
+
+        Settings that are not whole any more are replaced by the factory's.
+        """
         self.disable()
         self.timers.cancel(*Timer)
         self.fault = Fault.NONE
         self.notices.clear()
+        if not self.surroundings.memory_ok:
+            self.stored = Settings()
         self.change(self.stored)
         self.apply_link_settings()
 
@@ -133,7 +145,7 @@ class Supply(Machine):
         return (
             self.mode in (Mode.IDLE, Mode.POST_FLOW)
             and self.fault is Fault.NONE
-            and self.surroundings.broken_interlock() is Fault.NONE
+            and self.broken_interlock() is Fault.NONE
         )
 
     def allows(self, source: StartSource) -> bool:
@@ -156,23 +168,72 @@ class Supply(Machine):
         if self.now == self._stopped_at:
             return
         self.notices.clear()
+        fault = judge_settings(self.settings, self.ratings)
+        if fault is not Fault.NONE:
+            self.latch(fault)
+            return
+        if not self.valve_open:
+            self.static_bar = self.plant.inlet_bar(self.now)
         self.tally.starts += 1
         self.tally.tries = 0
         warm = self.mode is Mode.POST_FLOW and self.plant.flow_bar(self.now) > self.low_flow_bar
         self.feed(Event.RESTART if warm else Event.START)
 
+    @property
+    def arc_transferred(self) -> bool:
+        """Return whether the dry contact "arc transferred" is closed: the table may move."""
+        return self.mode in ON_WORK
+
+    @property
+    def divider(self) -> Divider:
+        """Return the divided output as it is set."""
+        return Divider(self.settings.voltage_ratio, self.ratings.divider_kilohms)
+
+    def divided_volts(self, now: int) -> float:
+        """Return what the controller's input gets from the divided output, V: loaded by it."""
+        return self.divider.output(self.plant.arc_volts(now), self.surroundings.meter_kilohms)
+
     def still_caused(self) -> bool:
         """Return whether the cause of the latched fault is still there."""
-        if self.fault is Fault.WORK_LEAD_OPEN:
-            return not self.surroundings.work_lead_ok
-        if self.fault in (Fault.INLET_PRESSURE_LOW, Fault.NO_GAS):
-            return self.surroundings.inlet_bar < INLET_BAR[0]
-        if self.fault is Fault.INLET_PRESSURE_HIGH:
-            return self.surroundings.inlet_bar > INLET_BAR[1]
-        return self.surroundings.broken_interlock() is not Fault.NONE
+        caused = _STILL_CAUSED.get(self.fault)
+        return self.broken_interlock() is not Fault.NONE or (caused is not None and caused(self))
 
     def clear_fault(self) -> None:
         """Clear the latched fault; whoever calls this has checked cause and start."""
         self.fault = Fault.NONE
         self.revision += 1
         self.feed(Event.CLEAR)
+
+
+_MAINS_FAULTS = frozenset({Fault.MAINS_LOW, Fault.MAINS_HIGH})
+_WORK = frozenset({"over_work", "work_lead_ok", "stand_off", "work_ohms"})
+"""Surroundings that decide on an arc to the work."""
+
+
+def _gas_is_low(supply: Supply) -> bool:
+    return supply.plant.source_bar(supply.now) < INLET_BAR[0]
+
+
+def _current_is_off(supply: Supply) -> bool:
+    low, high = CURRENT_SHARES
+    return not low <= supply.surroundings.current_gain <= high
+
+
+_STILL_CAUSED: Mapping[Fault, Callable[[Supply], bool]] = MappingProxyType(
+    {
+        Fault.NO_GAS: _gas_is_low,
+        Fault.INLET_PRESSURE_LOW: _gas_is_low,
+        Fault.INLET_PRESSURE_HIGH: lambda supply: supply.surroundings.inlet_bar > INLET_BAR[1],
+        Fault.NOZZLE_SHORT: lambda supply: supply.surroundings.electrode_stuck,
+        Fault.WORK_LEAD_OPEN: lambda supply: not supply.surroundings.work_lead_ok,
+        Fault.OVER_CURRENT: _current_is_off,
+        Fault.CURRENT_NOT_REACHED: _current_is_off,
+        Fault.PART_WORN_OUT: lambda supply: supply.consumables.failed,
+        Fault.MEMORY: lambda supply: not supply.surroundings.memory_ok,
+        Fault.PARAMETER_OUT_OF_RANGE: lambda supply: (
+            judge_settings(supply.settings, supply.ratings) is not Fault.NONE
+        ),
+        Fault.SELF_TEST_FAILED: lambda supply: not supply.surroundings.control_ok,
+    }
+)
+"""What must have gone before a fault can be cleared; interlocks must hold in any case."""

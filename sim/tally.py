@@ -23,6 +23,7 @@ class Tally:
         failed_ignitions: starts in which no pilot arc came up.
         failed_transfers: pilot arcs that did not reach the work.
         arc_losses: arcs that went out by themselves.
+        losses_in_a_row: of those, the last ones, without a cut between them.
         usage: arcs that have ended (and all pilot strikes).
         tries: ignitions in the present or last start.
     """
@@ -33,6 +34,7 @@ class Tally:
         self.failed_ignitions = 0
         self.failed_transfers = 0
         self.arc_losses = 0
+        self.losses_in_a_row = 0
         self.tries = 0
         self.usage = Usage()
         self._since: int | None = None
@@ -43,6 +45,15 @@ class Tally:
     def struck(self) -> None:
         """Count an arc start: the pilot arc stands."""
         self.usage += Usage(starts=1)
+
+    def lost(self) -> None:
+        """Count an arc that went out by itself."""
+        self.arc_losses += 1
+        self.losses_in_a_row += 1
+
+    def double_arced(self) -> None:
+        """Count an arc at more current than the nozzle bears."""
+        self.usage += Usage(double_arcs=1)
 
     def arc_begins(self, at: int, charge: float) -> None:
         """Take note that the arc has reached the work; `charge` is the plant's sum."""

@@ -13,11 +13,20 @@ class Timer(IntEnum):
 
     WATCHDOG = 0
     GAS_LOW = 1
-    PILOT_LIMIT = 2
-    WORK_CURRENT = 3
-    MODE = 4
+    ENVELOPE = 2
+    """The arc needs more voltage than the output gives, for too long."""
+    TOUCH = 3
+    """The nozzle touches the work, for too long."""
+    HEAT = 4
+    """A temperature crosses a limit."""
+    PILOT_LIMIT = 5
+    WORK_CURRENT = 6
+    MODE = 7
     """The end of the mode's own time."""
-    GAS_CLOSE = 5
+    GAS_CLOSE = 8
+    LOOK = 9
+    """A look at what creeps up: duty, inlet pressure."""
+    START_STUCK = 10
 
 
 class Timers:
@@ -49,8 +58,8 @@ class Timers:
     def cancel(self, *timers: Timer) -> None:
         """Stop timers; one that does not run is no error."""
         for timer in timers:
-            self._due.pop(timer, None)
-        self.next = min(self._due.values(), default=NEVER)
+            if self._due.pop(timer, None) == self.next:
+                self.next = min(self._due.values(), default=NEVER)
 
     def pop(self) -> tuple[int, Timer]:
         """Take out the first timer; there must be one."""

@@ -285,6 +285,9 @@ BROKEN: dict[Fault, dict[str, Any]] = {
     Fault.PHASE_LOSS: {"phases": frozenset({"l1", "l3"})},
     Fault.OVER_TEMPERATURE: {"too_hot": True},
     Fault.FAN_STALLED: {"fan_ok": False},
+    Fault.MAINS_LOW: {"mains_volts": 330.0},
+    Fault.MAINS_HIGH: {"mains_volts": 470.0},
+    Fault.TEMPERATURE_SENSOR: {"sensors_failed": frozenset({"heat_sink"})},
 }
 WHOLE: dict[str, Any] = {
     "stop_chain_closed": True,
@@ -293,6 +296,8 @@ WHOLE: dict[str, Any] = {
     "phases": frozenset({"l1", "l2", "l3"}),
     "too_hot": False,
     "fan_ok": True,
+    "mains_volts": 400.0,
+    "sensors_failed": frozenset(),
 }
 
 
