@@ -60,7 +60,7 @@ class Output:
     def answer(self, record: Mapping[str, Json]) -> None:
         """Write one object, on one line, for a program; a person does not see it."""
         if self.as_json:
-            print(json.dumps(plain(record), allow_nan=False), file=self._stream, flush=True)
+            print(json.dumps(plain(record), allow_nan=False), file=self._stream)
 
     def remark(self, line: str, *, always: bool = False) -> None:
         """Write a line to standard error; with JSON only when `always`."""

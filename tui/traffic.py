@@ -115,7 +115,8 @@ def what(row: Row) -> str:
     """Return what a frame says, and what is odd about it."""
     message = row.message
     assert message is not None
-    marks = [name for error, name in ERROR_NAMES.items() if message.errors & error]
+    errors = message.errors  # nearly always none; then there is nothing to look up
+    marks = [name for error, name in ERROR_NAMES.items() if errors & error] if errors else []
     marks += ["echo"] * message.echo + ["late"] * message.late
     odd = f" [{', '.join(marks)}]" if marks else ""
     piece = message.piece
@@ -164,6 +165,8 @@ def named_values(readings: Sequence[Reading]) -> list[str]:
 def _wrapped(text: str) -> list[str]:
     """Return a text in lines that fit beside the columns."""
     room = WIDTH - len(_INDENT)
+    if len(text) <= room:
+        return [text]
     return textwrap.wrap(text, room, subsequent_indent="  ", break_on_hyphens=False)
 
 
