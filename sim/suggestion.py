@@ -20,8 +20,8 @@ from kerfbus.bench.errors import UsageError
 from kerfbus.sim.processes import MATERIALS, QUALITIES, Process, ProcessTable
 
 CAUTION = (
-    "A starting point only, from an invented table: cut a test piece and adjust. The manuals of "
-    "the machine and of the supply prevail."
+    "A starting point only: cut a test piece and adjust. The manuals of the machine and of the "
+    "supply prevail."
 )
 STEPS = {
     "current": 1.0,

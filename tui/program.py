@@ -24,6 +24,7 @@ COMMANDS = {
     "write": "Set values; on a real port only with --arm.",
     "listen": "Hear a line as a tap: decode, count, record; send nothing.",
     "decode": "Turn a capture into frames and transactions.",
+    "process": "Show cutting processes; suggest a starting point.",
     "map": "Check and show register maps.",
 }
 """Each command and its one line of help, in the order in which a newcomer needs them."""
