@@ -101,6 +101,7 @@ def test_04_listens_only_until_it_is_restarted(bench: Bench) -> None:
     assert ask(bench, 0x01, "1234") is None  # a wrong restart is refused in silence
     assert bench.ask(READ) is None
     assert ask(bench, 0x01) is None  # silent, and back
+    assert set(bench.server.diagnostics.counts) == {0}
     assert bench.words(0) == (600,)
 
 

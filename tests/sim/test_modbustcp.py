@@ -52,7 +52,8 @@ async def raw(
 ) -> AsyncIterator[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
     reader, writer = await asyncio.open_connection(server.endpoint.host, server.endpoint.port)
     try:
-        yield reader, writer
+        async with asyncio.timeout(20):
+            yield reader, writer
     finally:
         writer.close()
         await writer.wait_closed()

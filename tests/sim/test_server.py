@@ -469,6 +469,20 @@ def test_high_frequency_needs_its_option(bench: Bench) -> None:
     assert bench.refused(write("ignition_method", 1)) == FAILURE
 
 
+def test_the_interlocks_follow_the_pressures_between_events(bench: Bench) -> None:
+    bench.make_idle()
+    flow_ok = 1 << next(n for n, name in MAP.by_name("interlocks").bits.items() if "flow-" in name)
+    bench.supply.surround(bench.now, start_contact=True)
+    revision = bench.supply.revision
+    seen = []
+    for _ in range(8):
+        bench.wait(20 * MS)
+        seen.append(bool(bench.words(at("interlocks"), table="input")[0] & flow_ok))
+    assert bench.supply.revision == revision  # nothing but time has passed
+    assert seen == sorted(seen)
+    assert set(seen) == {False, True}
+
+
 # --- processes and limits ------------------------------------------------------------------------
 
 

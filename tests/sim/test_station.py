@@ -112,8 +112,8 @@ async def test_a_station_does_not_answer_its_own_echo() -> None:
     async with line(one, echo=True) as (near, station):
         await near.send(wire.adu(1, wire.WriteSingleRegister(0, 700)))
         await near.receive(near.clock.now() + 100 * MS)
-        while await near.receive(near.clock.now() + 500 * MS) is not None:
-            pass
+        await near.receive(near.clock.now() + 2 * S)
+        await near.receive(near.clock.now() + 2 * S)
         assert station.replies == 1
     assert one.diagnostics.counts[Count.SERVER_MESSAGES] == 1
 
