@@ -92,16 +92,18 @@ def test_on_a_serial_port(tmp_path: Path) -> None:
         pytest.skip("socat is not installed")
     ends = [tmp_path / "one", tmp_path / "two"]
     with subprocess.Popen([socat, *(f"pty,raw,echo=0,link={end}" for end in ends)]) as cable:
-        while not all(end.exists() for end in ends):
-            assert cable.poll() is None
-            time.sleep(0.01)
-        with console.start("supply", "--serial", ends[0], "--json") as supply:
-            assert ready(supply)["port"] == str(ends[0])
-            read = console.call("read", "mode", "--port", ends[1], "--json")
-            assert read.answer["values"][0]["value"] == "off"
-            supply.send_signal(signal.SIGINT)
-            supply.communicate()
-        cable.terminate()
+        try:
+            while not all(end.exists() for end in ends):
+                assert cable.poll() is None
+                time.sleep(0.01)
+            with console.start("supply", "--serial", ends[0], "--json") as supply:
+                assert ready(supply)["port"] == str(ends[0])
+                read = console.call("read", "mode", "--port", ends[1], "--json")
+                assert read.answer["values"][0]["value"] == "off"
+                supply.send_signal(signal.SIGINT)
+                supply.communicate()
+        finally:
+            cable.terminate()
     assert supply.returncode == 0
 
 
