@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -23,9 +24,12 @@ def folder(tmp_path: Path) -> Path:
 
 
 def make(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    # What a surrounding make says to this run must not reach the one on trial.
+    ours = ("VENV", "PYTHON", "ARGS", "MAKEFLAGS", "MFLAGS", "MAKELEVEL", "MAKEOVERRIDES")
     return subprocess.run(
         ["make", "--no-print-directory", *arguments],
         cwd=folder,
+        env={name: value for name, value in os.environ.items() if name not in ours},
         capture_output=True,
         text=True,
         check=False,
