@@ -37,6 +37,10 @@ ERROR_OF_KIND = {
 """What a character's line error is to the frame that holds it."""
 
 
+BREAKS = frozenset((LineEventKind.OPENED, LineEventKind.LOST, LineEventKind.SETTINGS))
+"""Events behind which no frame goes on. A mark may fall into the middle of one."""
+
+
 class Frame(NamedTuple):
     """Characters that make a frame, good or damaged.
 

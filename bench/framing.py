@@ -88,6 +88,26 @@ class Framer(Walker):
         return self._at + self._wait + (JOIN_NS if closed else 0)
 
     @property
+    def grace_ns(self) -> int:
+        """Return up to which length a silence counts as none."""
+        return self._slack
+
+    @property
+    def silence_ns(self) -> int:
+        """Return the least silence, as the stamps show it, that ends a segment."""
+        return self._t35
+
+    @property
+    def join_ns(self) -> int:
+        """Return the silence, as the stamps show it, behind which no torn frame goes on."""
+        return self._t35 + JOIN_NS
+
+    @property
+    def newest(self) -> int | None:
+        """Return the stamp of the newest characters, None before the first."""
+        return None if self._at == NEVER else self._at
+
+    @property
     def held(self) -> int:
         """Return how many characters are held back."""
         return len(self._buf if self._resync is None else self._resync.held.buf)
@@ -249,7 +269,7 @@ class Framer(Walker):
             held = Held(self._buf, marks, self._before, self._gap, self._scale)
         else:
             held = Held(b"", [], self._floor, 0, self._scale)
-        resync = Resync(held, self._t35, self._t35 + JOIN_NS)
+        resync = Resync(held, self._t35, self.join_ns)
         resync.begin(self._skip, self._said)
         self._buf, self._skip, self._marks = b"", 0, []
         return resync
