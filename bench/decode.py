@@ -15,15 +15,13 @@ from typing import Any
 
 from kerfbus.bench.capturerecords import Burst, CaptureInfo, LineEvent, Record, changed_settings
 from kerfbus.bench.conversation import Conversation, Message, Role
+from kerfbus.bench.frames import BREAKS
 from kerfbus.bench.framing import Frame, FrameError, Framer
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import LineEventKind
 
 ERROR_NAMES = {error: (error.name or "").lower() for error in FrameError}
 """What each error is called in machine-readable output."""
-
-_BREAKS = (LineEventKind.OPENED, LineEventKind.LOST, LineEventKind.SETTINGS)
-"""Events behind which no frame goes on. A mark may fall into the middle of one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +228,7 @@ class Decoder:
         return self._rows([self._conversation.inbound(piece) for piece in pieces])
 
     def _event(self, event: LineEvent) -> list[Row]:
-        rows = self._flush() if event.kind in _BREAKS else []
+        rows = self._flush() if event.kind in BREAKS else []
         if event.kind is LineEventKind.SETTINGS:
             self._settings = changed_settings(event.comment, self._settings)
             self._framer = self._new_framer()
