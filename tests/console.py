@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -43,15 +44,24 @@ def call(*arguments: str | Path) -> Run:
     return Run(code, out.getvalue(), err.getvalue())
 
 
-def start(*arguments: str | Path, **environment: str) -> subprocess.Popen[str]:
-    """Start the program as a child process with pipes."""
-    return subprocess.Popen(
+@contextlib.contextmanager
+def start(*arguments: str | Path, **environment: str) -> Iterator[subprocess.Popen[str]]:
+    """Run the program as a child process with pipes while the context lasts.
+
+    The context waits for its end; a test that fails before it has stopped it kills it.
+    """
+    with subprocess.Popen(
         [PROGRAM, *map(str, arguments)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, **environment},
-    )
+    ) as process:
+        try:
+            yield process
+        except BaseException:
+            process.kill()
+            raise
 
 
 def run(*arguments: str | Path, **environment: str) -> Run:
