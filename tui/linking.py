@@ -12,7 +12,6 @@ from kerfbus.bench.ports import PortOptions, is_simulated, open_port
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.tui.chosen import chosen_map
 from kerfbus.tui.options import Link
-from kerfbus.tui.output import Output
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +24,7 @@ class Plan:
         settings: rate and format.
         server: the server address, 0 to broadcast.
         real: whether there may be hardware at the other end.
+        note: a remark for after the run, "" for none.
     """
 
     link: Link
@@ -32,6 +32,7 @@ class Plan:
     settings: LineSettings
     server: int
     real: bool
+    note: str = ""
 
     @property
     def policy(self) -> Policy:
@@ -43,8 +44,10 @@ class Plan:
         return f"Server {self.server} on {self.link.port}  {self.settings}  map {self.map.name}"
 
 
-def plan_for(link: Link, output: Output, *, broadcast: bool = False) -> Plan:
-    """Return the plan for a link; say so when a real port is read with the invented map.
+def plan_for(link: Link, *, broadcast: bool = False) -> Plan:
+    """Return the plan for a link, with a note when a real port is read with the invented map.
+
+    The note is for the end: a run that cannot begin says one line alone.
 
     Raises:
         SettingsError: rate, format or address are none.
@@ -56,9 +59,13 @@ def plan_for(link: Link, output: Output, *, broadcast: bool = False) -> Plan:
     settings = LineSettings.parse(baud, link.format or header.settings.format)
     server = header.server if link.server is None else link.server
     real = not is_simulated(link.port)
+    note = ""
     if real and link.map is None:
-        output.remark("using the simulated supply's invented map; --map FILE for yours")
-    return Plan(link, found, settings, check_server_address(server, broadcast=broadcast), real)
+        note = "names are those of the simulated supply's invented map; --map FILE for yours"
+    elif not real:
+        note = "the simulated supply ends with this run; `kerfbus supply` keeps one"
+    server = check_server_address(server, broadcast=broadcast)
+    return Plan(link, found, settings, server, real, note)
 
 
 @asynccontextmanager

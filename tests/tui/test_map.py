@@ -91,10 +91,11 @@ def test_check_lists_every_mistake_by_register_and_field(tmp_path: Path) -> None
         text.replace("scale = 0.001", 'scale = "a lot"', 1).replace('"discrete"', '"discreet"', 1)
     )
     run = console.call("map", "check", file)
-    assert (run.code, run.err) == (1, "")
-    assert len(run.out.splitlines()) == 2
+    assert (run.code, run.out) == (2, "")
+    assert len(run.err.splitlines()) == 2
     answer = console.call("map", "check", file, "--json").answer
     assert answer["ok"] is False
+    assert answer["error"]["kind"] == "map"
     assert {(each["register"], each["field"]) for each in answer["mistakes"]} == {
         ("divided_voltage", "scale"),
         ("start_contact", "table"),

@@ -159,6 +159,13 @@ def test_a_real_port_with_the_invented_map_is_told(pty: str) -> None:
     assert given.err == ""
 
 
+def test_a_port_that_is_not_there_is_one_line_without_a_remark() -> None:
+    run = console.call("read", "mode", "--port", "/dev/nosuch")
+    assert run.code == 2
+    (line,) = run.err.splitlines()
+    assert "/dev/nosuch" in line
+
+
 def test_what_can_strike_an_arc_is_said_before(pty: str) -> None:
     run = console.call("write", "start=on", "--port", pty, "--map", "supply", "--arm")
     assert run.code == 1  # the link is not armed in the supply

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kerfbus.tui.endings import BAD_ANSWER, DONE
+from kerfbus.tui.endings import CANNOT_RUN, DONE
 from kerfbus.tui.options import examples, json_option, map_option
 from kerfbus.tui.output import FAINT, HEADING, Output, columns
 
@@ -30,17 +30,24 @@ def command() -> None:
 def check(file: str, as_json: bool) -> int:
     """Find all that is wrong with a register map.
 
-    Each mistake is a line with register and field; then the exit code is 1.
+    Each mistake is a line with register and field; then the exit code is 2.
     """
+    from kerfbus.bench.errors import MapError
     from kerfbus.bench.regmap import check_map, load_map
 
     output = Output(as_json=as_json)
     if mistakes := check_map(file):
-        output.texts(str(mistake) for mistake in mistakes)
+        for mistake in mistakes:
+            output.remark(str(mistake), always=True)
         output.answer(
-            {"file": file, "ok": False, "mistakes": [_mistake(each) for each in mistakes]}
+            {
+                "error": {"kind": MapError.kind, "message": str(mistakes[0])},
+                "file": file,
+                "ok": False,
+                "mistakes": [_mistake(each) for each in mistakes],
+            }
         )
-        return BAD_ANSWER
+        return CANNOT_RUN
     found = load_map(file)
     writable = sum(register.writable for register in found.registers)
     arc = [register.name for register in found.registers if register.can_strike_arc]

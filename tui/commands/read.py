@@ -40,9 +40,11 @@ def command(targets: tuple[str, ...], groups: tuple[str, ...], link: Link, as_js
     if not targets and not groups:
         raise click.UsageError("nothing to read; give a NAME, TABLE:ADDRESS+COUNT or --group")
     output = Output(as_json=as_json)
-    plan = plan_for(link, output)
+    plan = plan_for(link)
     readings = run(_read(plan, _wanted(plan, targets, groups)))
     _tell(output, plan, readings)
+    if plan.real and plan.note:
+        output.remark(plan.note)
     return BAD_ANSWER if any(each.problem for each in readings) else DONE
 
 

@@ -41,7 +41,7 @@ def command(targets: tuple[str, ...], arm: bool, link: Link, as_json: bool) -> i
     from kerfbus.tui.running import run
 
     output = Output(as_json=as_json)
-    plan = plan_for(link, output, broadcast=True)
+    plan = plan_for(link, broadcast=True)
     writes = [plan_write(plan.map, parse_target(text)) for text in targets]
     if plan.real and not arm:
         raise NotArmedError(
@@ -89,8 +89,8 @@ def _tell(output: Output, plan: Plan, settings: Sequence[Setting]) -> None:
             output.text(f"  {place(each.after)}: not set: {each.problem}", BAD)
         else:
             output.text(f"  {line}  {_VERDICTS[each.verified]}", "" if each.verified else BAD)
-    if not plan.real:
-        output.remark("the simulated supply ends with this run; `kerfbus supply` keeps one")
+    if plan.note:
+        output.remark(plan.note)
 
 
 _VERDICTS = {
