@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import shutil
 import signal
+import subprocess
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -197,6 +202,51 @@ def test_listen_on_a_pty_until_stopped(tmp_path: Path) -> None:
     assert last["quality"]["answered"] == 1
     assert set(last["quality"]["line_errors"].values()) == {None}
     assert len(console.call("decode", path, "--json").answers) == 3
+
+
+@contextlib.contextmanager
+def cable(*ends: Path) -> Iterator[None]:
+    """Join two ptys for as long as the context lasts."""
+    socat = shutil.which("socat")
+    if socat is None:
+        pytest.skip("socat is not installed")
+    with subprocess.Popen([socat, *(f"pty,raw,echo=0,link={end}" for end in ends)]) as process:
+        try:
+            while not all(end.exists() for end in ends):
+                assert process.poll() is None
+                time.sleep(0.01)
+            yield
+        finally:
+            process.terminate()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")
+def test_listen_goes_on_when_a_port_that_was_lost_comes_back(tmp_path: Path) -> None:
+    near, far, path = tmp_path / "near", tmp_path / "far", tmp_path / "heard.pcapng"
+    with contextlib.ExitStack() as first:
+        first.enter_context(cable(near, far))
+        with console.start("listen", "--port", near, "--capture", path, "--json") as listener:
+            assert listener.stderr is not None
+            assert listener.stdout is not None
+            assert "listening" in listener.stderr.readline()
+            far.write_bytes(ASK)
+            assert json.loads(listener.stdout.readline())["hex"] == ASK.hex()
+            first.close()
+            assert str(near) in listener.stderr.readline()  # lost
+            with cable(near, far):
+                assert "back" in listener.stderr.readline()
+                far.write_bytes(ASK)
+                assert json.loads(listener.stdout.readline())["hex"] == ASK.hex()
+                listener.send_signal(signal.SIGINT)
+                out, _ = listener.communicate()
+    assert listener.returncode == 0
+    assert json.loads(out)["summary"]["frames"] == 2
+    kinds = [
+        row["event"]
+        for row in console.call("decode", path, "--json", "--events").answers
+        if row.get("role") == "event"
+    ]
+    assert kinds == ["opened", "lost", "opened", "lost"]
 
 
 @pytest.mark.parametrize(
