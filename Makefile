@@ -19,13 +19,14 @@ FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 py
 # Asked for only where an environment has to be made, hence not expanded at once.
 PYTHON ?= $(shell $(FIND_PYTHON))
 
-.PHONY: help demo test check bench setup clean
+.PHONY: help demo test check bench captures setup clean
 
 help:
 	@echo "make demo    the tour: a simulated supply, read, written, recorded, decoded"
 	@echo "make test    all tests"
 	@echo "make check   all that CI checks: format, lint, types, import layers, tests"
 	@echo "make bench   the benchmarks, as ratios against what they are compared with"
+	@echo "make captures  the simulated captures again, byte for byte"
 	@echo "make setup   only the virtual environment for contributors"
 	@echo "make clean   remove the virtual environment and all that tools have made"
 
@@ -41,6 +42,10 @@ check: $(DEV_STAMP)
 bench: $(DEV_STAMP)
 	@set -e; for program in tests/benchmarks/bench_*.py; do \
 		echo "== $$program"; $(BIN)/python "$$program"; done
+
+captures: $(DEV_STAMP)
+	@$(BIN)/python captures/make.py
+	@cd captures && for each in *.pcapng; do ../$(BIN)/kerfbus decode "$$each" >"$${each%.pcapng}.txt"; done
 
 setup: $(DEV_STAMP)
 
