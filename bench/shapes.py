@@ -118,14 +118,15 @@ def _identification_reply(data: bytes, start: int) -> Candidate | None:
     head = 8  # address, 2B, 0E, code, conformity, more follows, next object, number of objects
     if start + head > len(data):
         return Candidate(0, Shape.REPLY, head)
-    at = head
+    at = known = head
     for _ in range(data[start + 7]):
         if at + 2 > MAX_ADU - 2:
             return None
         if start + at + 2 > len(data):
             return Candidate(0, Shape.REPLY, at + 2)
-        at += 2 + data[start + at + 1]
-    return Candidate(at + 2, Shape.REPLY, at) if at + 2 <= MAX_ADU else None
+        known = at + 2
+        at = known + data[start + at + 1]
+    return Candidate(at + 2, Shape.REPLY, known) if at + 2 <= MAX_ADU else None
 
 
 def candidates(data: bytes, start: int = 0) -> list[Candidate]:

@@ -2,6 +2,10 @@
 
 Everything is a pure function of a seed, or of what Hypothesis draws. The frames are made here from
 the standard's layouts (MODBUS Application Protocol V1.1b3, section 6), not by the code under test.
+
+An *exact* line is one where each character bears the instant at which it ended; it may be cut into
+chunks anywhere, but a silence must fall between two chunks. A *host* hands characters over late and
+in lumps.
 """
 
 from __future__ import annotations
@@ -9,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from random import Random
 from typing import NamedTuple
+
+from hypothesis import strategies as st
 
 from kerfbus.bench.crc import crc16, with_crc
 from kerfbus.bench.framing import Frame, Framer, Piece
@@ -217,3 +223,76 @@ def missing(parts: Sequence[Part], pieces: Sequence[Piece]) -> list[bytes]:
             lost.append(part.data)
         place += len(part.data)
     return lost
+
+
+FRAMES = [
+    *traffic(40, 3),
+    *(
+        with_crc(bytes.fromhex(pdu))
+        for pdu in (
+            "11 07",
+            "11 07 6D",
+            "11 0B",
+            "11 0B FF FF 01 08",
+            "11 0C 08 00 00 01 08 01 21 20 00",
+            "11 17 00 03 00 06 00 0E 00 03 06 00 FF 00 FF 00 FF",
+            "11 17 0C 00 FE 0A CD 00 01 00 03 00 0D 00 FF",
+            "11 18 04 DE",
+            "11 18 00 06 00 02 01 B8 12 84",
+            "11 2B 0E 01 00",
+            "11 2B 0E 01 01 00 00 02 00 02 41 42 01 01 43",
+            "00 06 00 01 00 03",
+            "FA 06 00 01 00 03",
+            "11 81 02",
+            "05 80 02",
+        )
+    ),
+]
+"""Frames of all layouts, a broadcast, a reserved address, the exception of no function."""
+USER_FRAMES = [with_crc(bytes.fromhex(pdu)) for pdu in ("11 41", "11 64 01 02 03", "11 5A 01 02")]
+"""Two user-defined function codes and a reserved one: no layout tells their length."""
+GAPS_NS = (
+    0,
+    T15_NS // 2,
+    T15_NS + CHARACTER_NS // 2,
+    T35_NS - CHARACTER_NS // 2,
+    T35_NS,
+    T35_NS,
+    5 * T35_NS,
+    60 * T35_NS,
+)
+"""Silences on both sides of each limit; the last is too long for a torn frame."""
+
+
+@st.composite
+def pieces_of_line(draw: st.DrawFn) -> bytes:
+    """Draw a frame, whole or damaged, or characters that belong to nobody."""
+    kind = draw(st.integers(0, 9))
+    if kind == 0:
+        return draw(st.binary(min_size=1, max_size=30))
+    if kind == 1:
+        return draw(st.sampled_from((b"\0", b"\xff"))) * draw(st.integers(1, 30))
+    if kind == 2:
+        return draw(st.sampled_from(USER_FRAMES))
+    frame = draw(st.sampled_from(FRAMES))
+    if kind == 3:
+        place = draw(st.integers(0, len(frame) - 1))
+        return frame[:place] + bytes((draw(st.integers(0, 255)),)) + frame[place + 1 :]
+    if kind == 4:
+        return frame[: draw(st.integers(1, len(frame)))]
+    if kind == 5:
+        return frame[draw(st.integers(0, len(frame) - 1)) :]
+    return frame
+
+
+@st.composite
+def exact_lines(draw: st.DrawFn, gaps: Sequence[int] = GAPS_NS) -> list[Character]:
+    """Draw up to twelve pieces of line and the silence before each."""
+    parts = draw(st.lists(pieces_of_line(), min_size=1, max_size=12))
+    silences = draw(st.lists(st.sampled_from(gaps), min_size=len(parts), max_size=len(parts)))
+    return on_the_line(parts, silences)
+
+
+def chunk_sizes() -> st.SearchStrategy[list[int]]:
+    """Draw sizes of chunks, to be used again and again."""
+    return st.lists(st.integers(1, 40), min_size=1, max_size=8)
