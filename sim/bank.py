@@ -13,9 +13,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from enum import Enum, auto
 from struct import Struct
+from struct import error as struct_error
 from typing import NamedTuple
 
-from kerfbus.bench.errors import LimitError
+from kerfbus.bench.errors import KerfbusError, LimitError, MapError
 from kerfbus.bench.regmap import Register, RegisterMap, Table, Type
 from kerfbus.sim.cells import Cell, packer
 from kerfbus.sim.refusal import cannot, no_address
@@ -54,14 +55,15 @@ class Freshness(Enum):
 class _Place(NamedTuple):
     """Where a value goes: an image, the offset in it, and the way from value to bytes."""
 
+    register: Register
     image: bytearray
     offset: int
+    size: int
     pack: Callable[[Cell], bytes]
 
     def put(self, value: Cell) -> None:
         """Put a value there."""
-        data = self.pack(value)
-        self.image[self.offset : self.offset + len(data)] = data
+        self.image[self.offset : self.offset + self.size] = self.pack(value)
 
 
 class Page:
@@ -91,9 +93,13 @@ class Page:
         if self._state == state and self._freshness is not Freshness.NEVER:
             return
         self._state = state
+        for place, value in self.values(now):
+            place.put(value)
+
+    def values(self, now: int) -> list[tuple[_Place, Cell]]:
+        """Return where each value at `now` goes."""
         values = self._sample(now)
-        for index, place in self.places:
-            place.put(values[index])
+        return [(place, values[index]) for index, place in self.places]
 
 
 class _Reading(NamedTuple):
@@ -150,7 +156,7 @@ class _Image:
             found = _Touched(
                 tuple(source for source in each.values() if isinstance(source, Page)),
                 tuple(
-                    (to.image, to.offset, to.offset + len(to.pack(None)), to.pack, value)
+                    (to.image, to.offset, to.offset + to.size, to.pack, value)
                     for to, value in readings
                 ),
             )
@@ -203,7 +209,34 @@ class Bank:
 
     def _place(self, register: Register) -> _Place:
         image = self._images[register.table]
-        return _Place(image.data, register.address * image.width, packer(register))
+        start, size = register.address * image.width, register.words * image.width
+        return _Place(register, image.data, start, size, packer(register))
+
+    def check(self, now: int) -> None:
+        """Fill every register once.
+
+        Raises:
+            MapError: a register is of a kind that cannot show what the supply has for it.
+        """
+        for image in self._images.values():
+            for source in {id(each): each for each in image.source_at}.values():
+                if isinstance(source, _Reading):
+                    self._try(source.place, source.value(now))
+                elif source is not None:
+                    for place, value in source.values(now):
+                        self._try(place, value)
+
+    def _try(self, place: _Place, value: Cell) -> None:
+        try:
+            place.put(value)
+        except (KerfbusError, TypeError, ValueError, struct_error) as error:
+            register = place.register
+            raise MapError(
+                self.map.file,
+                f"a register of this type cannot show what the supply has for it, e.g. {value!r}",
+                register.name,
+                "type",
+            ) from error
 
     def read_words(self, table: Table, start: int, count: int, now: int) -> bytes:
         """Return `count` words from `start`, high byte first.

@@ -28,12 +28,12 @@ _SINGLE = Struct(">f").pack
 def packer(register: Register) -> Packer:
     """Return the packer of a register."""
     codec, count = register.codec, register.words
-    high_first = register.word_order == "big"
+    high_first, numeric = register.word_order == "big", register.type.numeric
     if register.type is Type.BOOL:
         return lambda value: b"\1" if value else b"\0"
     if isinstance(codec, IntegerCodec):
         return _number(register, codec)
-    if register.type is Type.F32 and high_first and register.invalid is None:
+    if register.type is Type.F32 and register.invalid is None:
         return _single(register)
     if register.type is Type.ENUMERATION or (register.type is Type.BITS and count == 1):
         return lambda value: _WORD(int(value or 0))
@@ -41,7 +41,9 @@ def packer(register: Register) -> Packer:
         return lambda value: pack(
             f">{count}H", *split_words(int(value or 0), count, high_first=high_first)
         )
-    return lambda value: pack(f">{count}H", *codec.encode_nearest(value))
+    return lambda value: pack(
+        f">{count}H", *codec.encode_nearest("" if value is None and not numeric else value)
+    )
 
 
 def _number(register: Register, codec: IntegerCodec) -> Packer:
@@ -74,10 +76,12 @@ def _single(register: Register) -> Packer:
     low = float("-inf") if register.min is None else register.min
     high = float("inf") if register.max is None else register.max
     gain, offset = 1 / register.scale, register.offset
+    swap = register.word_order == "little"
 
     def put(value: Cell) -> bytes:
         held = max(low, min(high, float(value or 0)))
-        return _SINGLE((held - offset) * gain)
+        data = _SINGLE((held - offset) * gain)
+        return data[2:] + data[:2] if swap else data
 
     return put
 

@@ -48,6 +48,9 @@ class Device:
         bank: its registers.
         orders: the way from written registers to the supply.
         map: the register map.
+
+    Raises:
+        MapError: a register that the supply knows by name cannot show what the supply has for it.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class Device:
         self._fifo_at = int(self.map.facts.get("fault_log_fifo", 1024))
         self._log_file = int(self.map.facts.get("fault_log_file", 1))
         self._notes = bytearray(2 * NOTES_WORDS)
+        self.bank.check(at)
 
     def advance(self, now: int) -> None:
         """Bring the supply to `now`."""

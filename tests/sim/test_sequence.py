@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from kerfbus.sim.maps import default_map
@@ -28,6 +29,7 @@ def moved(mode: Mode, event: Event) -> Mode:
 
 
 @given(st.lists(events, max_size=30), events)
+@examples(deadline=None)
 def test_a_pair_that_is_not_listed_changes_nothing(way: list[Event], event: Event) -> None:
     supply = Supply()
     for each in way:
@@ -86,6 +88,7 @@ def test_busy_modes_are_those_with_an_activity() -> None:
 
 
 @given(st.lists(events, max_size=40))
+@examples(deadline=None)
 def test_every_mode_can_be_left_and_reached(sequence: list[Event]) -> None:
     mode = Mode.OFF
     for event in sequence:

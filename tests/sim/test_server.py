@@ -50,7 +50,7 @@ def bench() -> Bench:
 
 
 @given(st.integers(1, 255).filter(lambda address: address != 1), st.sampled_from(sorted(SUPPORTED)))
-@examples(max_examples=40)
+@examples(max_examples=40, deadline=None)
 def test_foreign_addresses_get_no_answer(address: int, function: int) -> None:
     bench = Bench()
     assert bench.pdu(bytes((function, 0, 0, 0, 1)), address) is None
@@ -58,7 +58,7 @@ def test_foreign_addresses_get_no_answer(address: int, function: int) -> None:
 
 
 @given(st.data())
-@examples(max_examples=60)
+@examples(max_examples=60, deadline=None)
 def test_damaged_frames_get_no_answer_and_do_nothing(data: st.DataObject) -> None:
     bench = Bench()
     bench.make_idle()
@@ -308,7 +308,7 @@ def test_a_request_is_obeyed_as_a_whole_or_not_at_all(bench: Bench) -> None:
 
 
 @given(st.integers(0, 0xFFFF), st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=6))
-@examples(max_examples=150)
+@examples(max_examples=150, deadline=None)
 def test_a_refused_write_changes_nothing(start: int, values: list[int]) -> None:
     bench = Bench()
     before = [bench.words(0, 5), bench.words(32, 11), bench.words(72), bench.words(96, 4)]
@@ -684,7 +684,7 @@ def test_serial_line_functions_are_refused_over_tcp(bench: Bench) -> None:
 
 
 @given(st.sampled_from([3, 4]), st.integers(0, 0xFFFF), st.integers(0, 200))
-@examples(max_examples=200)
+@examples(max_examples=200, deadline=None)
 def test_reads_on_the_short_way_are_those_on_the_long_one(
     function: int, start: int, count: int
 ) -> None:

@@ -192,7 +192,7 @@ STOPS: dict[str, Callable[[Supply], None]] = {
 
 @pytest.mark.parametrize("stop", STOPS.values(), ids=STOPS)
 @given(st.integers(0, 4 * S))
-@examples(max_examples=30)
+@examples(max_examples=30, deadline=None)
 def test_any_stop_ends_any_start(stop: Callable[[Supply], None], after_ns: int) -> None:
     supply = idle_and_started()
     supply.advance(2 * S + after_ns)
@@ -307,7 +307,7 @@ def test_every_interlock_is_tried() -> None:
 
 @pytest.mark.parametrize("fault", BROKEN, ids=lambda fault: fault.name)
 @given(st.integers(0, 20 * S))
-@examples(max_examples=15)
+@examples(max_examples=15, deadline=None)
 def test_a_broken_interlock_is_latched_whenever_it_breaks(fault: Fault, after_ns: int) -> None:
     supply = idle_and_started()
     at = 2 * S + after_ns
@@ -599,7 +599,7 @@ def test_a_poll_at_every_event_changes_nothing() -> None:
 
 
 @given(st.integers(0, 2**32), st.integers(0, 20 * S))
-@examples(max_examples=10)
+@examples(max_examples=10, deadline=None)
 def test_readings_depend_on_seed_and_time_alone(seed: int, extra: int) -> None:
     one, two = cutting_supply(seed), cutting_supply(seed)
     now = 5 * S + extra
