@@ -7,7 +7,7 @@ settles, and noise lies on top. The envelope is held against everything but nois
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kerfbus.sim.arc import (
     ARC,
@@ -47,6 +47,10 @@ class Burning:
     pit_growth: float = 0.0
     mains_share: float = 1.0
 
+    def same_as(self, other: Burning) -> bool:
+        """Return whether nothing was switched; a pit that has grown meanwhile is no difference."""
+        return replace(self, pit_mm=other.pit_mm) == other
+
 
 class ArcLine:
     """Voltage of the arc to the work as a function of time.
@@ -69,7 +73,7 @@ class ArcLine:
     def begin(self, at: int, burning: Burning | None) -> None:
         """Begin a stretch at `at`; None: no arc burns to the work."""
         before, self._burning = self._burning, burning
-        if burning is None:
+        if burning is None or (before is not None and burning.same_as(before)):
             return
         target = geometry_volts(burning.place, burning.pit_mm)
         if before is None:

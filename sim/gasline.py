@@ -3,8 +3,9 @@
 In a stretch of time in which nothing is switched:
 
 * The lead behind the regulator fills through the open regulator, or empties through the torch,
-  along ``V/(R T) dp/dt = qm_in - qm_out``. With choked flow on both sides that is first order
-  towards a far target, and stops when the regulator's set-point is reached (`Reach`).
+  along ``V/(R T) dp/dt = qm_in - qm_out``. With choked flow out and a constant flow in, the mean of
+  what the regulator lets through on the way, that is first order towards a far target, and stops
+  when the regulator's set-point is reached (`Reach`).
 * Then what comes in goes out. Flow and pressures are those of `kerfbus.sim.gas.settle`.
 * A compressor that delivers less than is used empties its receiver: the source sinks along a
   straight line. Below the pressure that the regulator needs, flow pressure and flow go with the
@@ -27,6 +28,7 @@ from kerfbus.sim.gas import (
     Regulator,
     Settled,
     bore_conductance,
+    flow_share,
     series_share,
     settle,
 )
@@ -253,11 +255,25 @@ def _stretch(at: int, source: Source, take: Take, before: tuple[float, float]) -
     absolute = source_bar + ATMOSPHERE_BAR
     starved = (settled.flow_bar + ATMOSPHERE_BAR) / min(absolute, settled.need_bar + ATMOSPHERE_BAR)
     rising = settled.flow_bar > flow_bar
-    filling = REGULATOR.conductance * absolute if rising else 0.0
+    filling = _filling(flow_bar, settled.flow_bar, source_bar) if rising else 0.0
     tau = LEAD_LITRES / ATMOSPHERE_BAR / outlet * 60 * NS
     way = Lag(at, flow_bar, filling / outlet - ATMOSPHERE_BAR, round(tau))
     flow = Reach.to(way, settled.flow_bar)
     return _Stretch(source, take, outlet, share, settled, starved, flow, filling)
+
+
+def _filling(start_bar: float, goal_bar: float, source_bar: float) -> float:
+    """Return the flow through the open regulator while the lead fills, normal litres a minute.
+
+    Choked at first, less towards the end: the mean over the pressures on the way (Simpson's rule).
+    """
+    source = source_bar + ATMOSPHERE_BAR
+    middle_bar = (start_bar + goal_bar) / 2
+    first, middle, last = (
+        flow_share((bar + ATMOSPHERE_BAR) / source, REGULATOR.critical)
+        for bar in (start_bar, middle_bar, goal_bar)
+    )
+    return REGULATOR.conductance * source * (first + 4 * middle + last) / 6
 
 
 def _pieces(stretch: _Stretch, deficit: float) -> tuple[_Piece, ...]:

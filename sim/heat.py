@@ -146,9 +146,15 @@ class Body:
     def next_change(self, before: HeatState) -> int | None:
         """Return when the verdict changes next in this stretch; `before` is the present one."""
         trip, curve = self.material.trip, self.curve
+        if curve.target > curve.start:
+            level = _LEFT_UPWARDS[before]
+            return None if level is None else curve.rises_above(trip - level)
         if before is HeatState.HOT:
             return curve.falls_below(self.material.release)
-        if before is HeatState.NORMAL:
-            return curve.rises_above(trip - HIGH_KELVIN)
-        down = curve.falls_below(trip - HIGH_KELVIN - HIGH_HYSTERESIS_KELVIN)
-        return curve.rises_above(trip) if down is None else down
+        if before is HeatState.HIGH:
+            return curve.falls_below(trip - HIGH_KELVIN - HIGH_HYSTERESIS_KELVIN)
+        return None
+
+
+_LEFT_UPWARDS = {HeatState.NORMAL: HIGH_KELVIN, HeatState.HIGH: 0.0, HeatState.HOT: None}
+"""How far below the trip a verdict is left upwards, K."""
