@@ -77,12 +77,14 @@ class _Request:
 
     __slots__ = ("answered", "asked", "at", "damaged", "data", "doubtful", "function", "number")
 
-    def __init__(self, number: int, data: bytes, at: int) -> None:
+    def __init__(self, number: int, data: bytes, at: int, asked: int | None = None) -> None:
         self.number = number
         self.data = data
         self.at = at
         self.function = data[1]
-        self.asked = expected_reply_length(data) if len(data) >= 8 else 0
+        if asked is None:
+            asked = expected_reply_length(data) if len(data) >= 8 else 0
+        self.asked = asked
         self.answered = data[0] == 0  # nobody answers a broadcast
         self.damaged = False  # something came in place of the reply
         self.doubtful = False  # what answered it may have been an echo
@@ -139,8 +141,13 @@ class Conversation:
         self._sent_at = 0
         self._echo_due = False
 
-    def outbound(self, frame: Frame) -> Message:
-        """Take a frame that the station sends, stamped with the end of its last character."""
+    def outbound(self, frame: Frame, asked: int | None = None) -> Message:
+        """Take a frame that the station sends, stamped with the end of its last character.
+
+        Args:
+            frame: request or reply, by vantage.
+            asked: length of the reply to a request where it is known already.
+        """
         self._sent, self._sent_at, self._echo_due = frame.data, frame.at, True
         number = self._next()
         if self.vantage == "server":
@@ -150,7 +157,7 @@ class Conversation:
                 pairs = self._other.number
             return Message(frame, Role.REPLY, frame.errors, number, pairs, outbound=True)
         self.give_up()
-        self._own = _Request(number, frame.data, frame.at)
+        self._own = _Request(number, frame.data, frame.at, asked)
         return Message(frame, Role.REQUEST, frame.errors, number, outbound=True)
 
     def inbound(self, piece: Piece) -> Message:

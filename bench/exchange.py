@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from kerfbus.bench.conversation import Conversation, Message, Role
 from kerfbus.bench.errors import UsageError
@@ -28,6 +29,7 @@ from kerfbus.bench.shapes import Shape, expected_reply_length
 from kerfbus.bench.transport import Chunk, Timing
 
 NS = 1_000_000_000
+_REQUEST = int(Shape.REQUEST)
 HEARD = 64
 """How many other messages an exchange remembers."""
 
@@ -85,6 +87,8 @@ class Outcome(Enum):
 class State(Enum):
     """Where an exchange stands."""
 
+    __hash__ = object.__hash__  # members are single; Enum's own hash is a Python call
+
     QUIET = "quiet"
     """Waiting until the line may be used."""
     READY = "ready"
@@ -99,6 +103,8 @@ class State(Enum):
 
 class Event(Enum):
     """What moves an exchange."""
+
+    __hash__ = object.__hash__
 
     SILENT = "silent"
     SENT = "sent"
@@ -128,6 +134,22 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     (State.TURNAROUND, Event.EXPIRED): State.DONE,
     (State.TURNAROUND, Event.LOST): State.DONE,
 }
+
+
+class _Plan(NamedTuple):
+    """What follows from the bytes of a request; clients send the same ones again and again.
+
+    Attributes:
+        asked: length of the normal reply, 0 when the request does not tell.
+        patience_ns: how long to wait from the end of the request on.
+    """
+
+    asked: int
+    patience_ns: int
+
+
+_PLANS = 512
+"""How many requests are kept planned."""
 
 
 class Exchange:
@@ -161,6 +183,7 @@ class Exchange:
         self.sent_at = 0
         self.heard: deque[Message] = deque(maxlen=HEARD)
         self._settings = settings
+        self._t35_ns = settings.t35_ns
         self._framer = Framer(settings, timing, uncertainty_ns)
         self._conversation = Conversation("client", settings, paced=paced)
         silent = policy.silent_interval
@@ -173,6 +196,7 @@ class Exchange:
         self._expiry = 0
         self._spoilt = False
         self._late = False
+        self._plans: dict[bytes, _Plan] = {}
 
     @property
     def echoes(self) -> bool | None:
@@ -202,27 +226,37 @@ class Exchange:
     def sent(self, at: int) -> None:
         """Take note that `frame` has been sent, its last character ending at `at`."""
         self.sent_at = at
-        self._framer.sent(self.frame)
-        self._conversation.outbound(Frame(self.frame, at, 0, None, int(Shape.REQUEST)))
-        if self.frame[0] == 0:
-            self._expiry = at + _ns(self.policy.turnaround_delay)
-            self._move(Event.BROADCAST)
-            return
-        characters = expected_reply_length(self.frame) if len(self.frame) >= 8 else 0
-        self._expiry = (
-            at + _ns(self.policy.response_timeout) + self._settings.characters_ns(characters or 5)
-        )
-        self._move(Event.SENT)
+        frame = self.frame
+        plan = self._plans.get(frame) or self._plan(frame)
+        self._framer.passed(frame, _REQUEST, None)
+        self._conversation.outbound(Frame(frame, at, 0, None, _REQUEST), plan.asked)
+        self._expiry = at + plan.patience_ns
+        self._move(Event.SENT if frame[0] else Event.BROADCAST)
+
+    def _plan(self, frame: bytes) -> _Plan:
+        asked = expected_reply_length(frame) if len(frame) >= 8 else 0
+        if frame[0] == 0:
+            patience = _ns(self.policy.turnaround_delay)
+        else:
+            # An exception, the shortest reply, where the length of the normal one is not known.
+            characters = self._settings.characters_ns(asked or 5)
+            patience = _ns(self.policy.response_timeout) + characters
+        if len(self._plans) >= _PLANS:
+            self._plans.clear()
+        plan = self._plans[frame] = _Plan(asked, patience)
+        return plan
 
     def receive(self, chunk: Chunk) -> None:
         """Take characters from the line."""
         if self._keep_silence:
-            self._busy_until = chunk.at + self._settings.t35_ns
+            self._busy_until = chunk.at + self._t35_ns
         self._take(self._framer.receive(chunk.data, chunk.at, chunk.errors), chunk.at)
 
     def tick(self, now: int) -> None:
         """Take note of the time."""
-        self._take(self._framer.tick(now), now)
+        pieces = self._framer.tick(now)
+        if pieces:
+            self._take(pieces, now)
         if self.state is State.QUIET:
             if now >= self._quiet_until():
                 self._move(Event.SILENT)
@@ -236,8 +270,10 @@ class Exchange:
             self._finish(Outcome.PORT_LOST, now)
 
     def _quiet_until(self) -> int:
-        late = self._conversation.confusable(self.frame)
-        return max(self._busy_until, self._late_until if late else 0)
+        busy = self._busy_until
+        if self._late_until > busy and self._conversation.confusable(self.frame):
+            return self._late_until
+        return busy
 
     def _move(self, event: Event) -> bool:
         """Move by the table; return whether the event meant anything in this state."""

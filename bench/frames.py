@@ -41,6 +41,9 @@ BREAKS = frozenset((LineEventKind.OPENED, LineEventKind.LOST, LineEventKind.SETT
 """Events behind which no frame goes on. A mark may fall into the middle of one."""
 
 
+_SPOILS = ~int(FrameError.GAP)  # an int: operations on flags cost ten times as much
+
+
 class Frame(NamedTuple):
     """Characters that make a frame, good or damaged.
 
@@ -66,7 +69,7 @@ class Frame(NamedTuple):
         discards the frame all the same; on a host whose stamps are late that would discard good
         ones.
         """
-        return not self.errors & ~FrameError.GAP
+        return not self.errors & _SPOILS
 
 
 class Stray(NamedTuple):
