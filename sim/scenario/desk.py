@@ -1,0 +1,85 @@
+"""All controllers of a world on one line: whose turn it is.
+
+One request is on the line at a time, so the controllers of several supplies ask in turn, like one
+client with several units.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from kerfbus.bench import wire
+from kerfbus.sim.scenario.agenda import NEVER
+from kerfbus.sim.scenario.careful import CarefulController
+from kerfbus.sim.scenario.world import World
+
+
+class Turn(NamedTuple):
+    """A request that is to be sent.
+
+    Attributes:
+        at: not before this instant.
+        controller: whose it is.
+    """
+
+    at: int
+    controller: CarefulController
+
+
+class Desk:
+    """The controllers of a world.
+
+    Args:
+        world: its supplies with a table get a controller each.
+
+    Attributes:
+        controllers: in the order of the supplies.
+    """
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._places = {}
+        for place, torch, plan in zip(
+            world.places, world.torches, world.scenario.supplies, strict=True
+        ):
+            if plan.program is not None:
+                tell = world.teller("controller", place)
+                controller = CarefulController(place, torch, plan.program, world.agenda, tell)
+                self._places[controller] = place
+        self.controllers = tuple(self._places)
+
+    def begin(self, at: int) -> None:
+        """Let all controllers begin at `at`."""
+        for controller in self.controllers:
+            controller.begin(at)
+
+    def next_turn(self, until: int) -> Turn | None:
+        """Bring the world to the next request; None when there is none up to `until`.
+
+        What happens before then may bring a request forward, so the world is brought there from
+        one happening to the next.
+        """
+        world = self._world
+        while True:
+            turn = self._first()
+            at = turn.at if turn is not None else NEVER
+            due = world.next_due
+            if due > min(at, until):
+                break
+            world.advance(due)
+        if turn is None or at > until:
+            world.advance(until)
+            return None
+        return turn
+
+    def _first(self) -> Turn | None:
+        turns = [
+            Turn(max(controller.due, place.silent_until), controller)
+            for controller, place in self._places.items()
+        ]
+        return min(turns, key=lambda turn: turn.at, default=None)
+
+
+def frame_of(controller: CarefulController, now: int) -> bytes:
+    """Return the request that a controller has to send now, as a frame."""
+    return wire.adu(controller.address, controller.ask(now))
