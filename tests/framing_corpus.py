@@ -244,13 +244,15 @@ FRAMES = [
             "00 06 00 01 00 03",
             "FA 06 00 01 00 03",
             "11 81 02",
-            "05 80 02",
         )
     ),
 ]
-"""Frames of all layouts, a broadcast, a reserved address, the exception of no function."""
-USER_FRAMES = [with_crc(bytes.fromhex(pdu)) for pdu in ("11 41", "11 64 01 02 03", "11 5A 01 02")]
-"""Two user-defined function codes and a reserved one: no layout tells their length."""
+"""Frames of all layouts, a broadcast, a reserved address."""
+USER_FRAMES = [
+    with_crc(bytes.fromhex(pdu)) for pdu in ("11 41", "11 64 01 02 03", "11 5A 01 02", "11 80 02")
+]
+"""Two user-defined function codes, a reserved one, the exception of no function: no layout tells
+their length."""
 GAPS_NS = (
     0,
     T15_NS // 2,
