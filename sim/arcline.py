@@ -7,7 +7,7 @@ settles, and noise lies on top. The envelope is held against everything but nois
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from kerfbus.sim.arc import (
     ARC,
@@ -25,8 +25,7 @@ from kerfbus.sim.arc import (
 from kerfbus.sim.curves import NS, SETTLED, Lag
 
 
-@dataclass(frozen=True, slots=True)
-class Burning:
+class Burning(NamedTuple):
     """How an arc burns in a stretch.
 
     Attributes:
@@ -49,7 +48,7 @@ class Burning:
 
     def same_as(self, other: Burning) -> bool:
         """Return whether nothing was switched; a pit that has grown meanwhile is no difference."""
-        return replace(self, pit_mm=other.pit_mm) == other
+        return self._replace(pit_mm=other.pit_mm) == other
 
 
 class ArcLine:

@@ -102,18 +102,62 @@ class Page:
         return [(place, values[index]) for index, place in self.places]
 
 
+class Sample(NamedTuple):
+    """When readings are looked at, and for how long what is seen then is shown.
+
+    Attributes:
+        at: instant to look at, not after the one that was asked about.
+        until: what is seen is shown to before this instant, unless the revision changes.
+    """
+
+    at: int
+    until: int
+
+
+Sampling = Callable[[int], Sample]
+"""Gives the sample that is shown at an instant. Nothing but the instant and the revision may decide
+on it: then it does not matter how often anybody asks."""
+
+
+def always(now: int) -> Sample:
+    """Look at every instant that is asked about."""
+    return Sample(now, now)
+
+
 class _Reading(NamedTuple):
     """A register that changes by itself, and the function that gives its value at an instant."""
 
     place: _Place
     value: Callable[[int], Cell]
+    sampling: Sampling
+
+
+_Entry = tuple[bytearray, int, int, Callable[[Cell], bytes], Callable[[int], Cell]]
+
+
+class _Group:
+    """The readings of a span that are looked at together."""
+
+    def __init__(self, sampling: Sampling, readings: Sequence[_Reading]) -> None:
+        self._sampling = sampling
+        self._entries: list[_Entry] = [
+            (to.image, to.offset, to.offset + to.size, to.pack, value) for to, value, _ in readings
+        ]
+        self.until = self.revision = -1
+
+    def refresh(self, revision: int, now: int) -> None:
+        """Fill the image; whoever calls this has found `until` or `revision` out of date."""
+        at, self.until = self._sampling(now)
+        self.revision = revision
+        for data, offset, end, pack, value in self._entries:
+            data[offset:end] = pack(value(at))
 
 
 class _Touched(NamedTuple):
     """What must be brought up to date before a span is read."""
 
     pages: tuple[Page, ...]
-    readings: tuple[tuple[bytearray, int, int, Callable[[Cell], bytes], Callable[[int], Cell]], ...]
+    groups: tuple[_Group, ...]
 
 
 class _Image:
@@ -153,11 +197,12 @@ class _Image:
         if found is None:
             each = {id(source): source for source in self.source_at[start : start + count]}
             readings = [source for source in each.values() if isinstance(source, _Reading)]
+            samplings = {id(reading.sampling): reading.sampling for reading in readings}
             found = _Touched(
                 tuple(source for source in each.values() if isinstance(source, Page)),
                 tuple(
-                    (to.image, to.offset, to.offset + to.size, to.pack, value)
-                    for to, value in readings
+                    _Group(sampling, [each for each in readings if each.sampling is sampling])
+                    for sampling in samplings.values()
                 ),
             )
             if len(self.known_spans) < MAX_KNOWN_SPANS:
@@ -190,12 +235,19 @@ class Bank:
             if place is not None:
                 page.places.append((index, place))
 
-    def show(self, readings: Mapping[str, Callable[[int], Cell]]) -> None:
-        """Let functions give the values of registers, each asked only when its register is read."""
+    def show(
+        self, readings: Mapping[str, Callable[[int], Cell]], sampling: Sampling = always
+    ) -> None:
+        """Let functions give the values of registers, each asked only when its register is read.
+
+        Args:
+            readings: by the register's name.
+            sampling: says when they are looked at; the same object for all that go together.
+        """
         for name, value in readings.items():
             register = self._names.get(name)
             if register is not None:
-                self._claim(name, _Reading(self._place(register), value))
+                self._claim(name, _Reading(self._place(register), value, sampling))
 
     def _claim(self, name: str, source: Page | _Reading) -> _Place | None:
         """Let `source` fill the register called `name`, when the map has it."""
@@ -308,8 +360,9 @@ class Bank:
         revision = self._revision()
         for page in touched.pages:
             page.refresh(revision, now)
-        for data, offset, end, pack, value in touched.readings:
-            data[offset:end] = pack(value(now))
+        for group in touched.groups:
+            if now >= group.until or revision != group.revision:
+                group.refresh(revision, now)
 
 
 def _checked(register: Register, raw: tuple[int, ...]) -> Change:

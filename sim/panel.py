@@ -46,7 +46,8 @@ class Panel:
         self._supply = supply
         self._limits = limits
         self._bank = bank
-        bank.show(Readings(supply, bank.find("interlocks")).all())
+        for each in Readings(supply, bank.find("interlocks")).groups():
+            bank.show(each.values, each.sampling)
         for group, freshness in (
             (self.state, Freshness.REVISION),
             (self.settings, Freshness.REVISION),

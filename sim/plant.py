@@ -10,7 +10,7 @@ The formulas and their figures, all invented, stand in `kerfbus.sim.arc`, `gas`,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from kerfbus.sim.arc import OPEN_CIRCUIT_VOLTS, PILOT_AMPERES, PILOT_VOLTS
 from kerfbus.sim.arcline import ArcLine, Burning
@@ -26,8 +26,7 @@ STILL = Ramp(0, 0.0, 0.0, 0)
 """No current."""
 
 
-@dataclass(frozen=True, slots=True)
-class Parts:
+class Parts(NamedTuple):
     """The state of the consumables that the physics sees.
 
     Attributes:
@@ -42,10 +41,10 @@ class Parts:
 
 
 NEW_PARTS = Parts()
+ORDINARY = Surroundings()
 
 
-@dataclass(frozen=True, slots=True)
-class Drive:
+class Drive(NamedTuple):
     """What the supply's control does to the plant for a stretch of time.
 
     Attributes:
@@ -61,7 +60,7 @@ class Drive:
         parts: state of the consumables.
     """
 
-    around: Surroundings = field(default_factory=Surroundings)
+    around: Surroundings = ORDINARY
     valve: bool = False
     gas_bar: float = 0.0
     current: Ramp = STILL
@@ -89,13 +88,15 @@ class Plant:
         around: where temperatures and pressures start.
 
     Attributes:
+        driven_at: beginning of this stretch.
         settled_at: from then on the pressures do not change in this stretch.
+        ramped_at: from then on the current does not.
+        burns: an arc burns to the work.
     """
 
     def __init__(
-        self, seed: int, at: int, duty: float, site: Site, around: Surroundings | None = None
+        self, seed: int, at: int, duty: float, site: Site, around: Surroundings = ORDINARY
     ) -> None:
-        around = around or Surroundings()
         self._site = site
         self._drive = Drive(around, fan=False)
         self._arc = ArcLine(seed, at)
@@ -105,13 +106,14 @@ class Plant:
         self._warmth = Warmth(0.0, around.ambient, fan=False)
         self._current = STILL
         self._charge = 0.0
-        self._at = self.settled_at = at
+        self.driven_at = self.settled_at = self.ramped_at = at
+        self.burns = False
         self._volts = (-1, 0.0)
 
     def drive(self, at: int, drive: Drive) -> None:
         """Begin a new stretch at `at`, each quantity from where it is."""
         around = drive.around
-        self._charge, self._at = self.charge(at), at
+        self._charge, self.driven_at = self.charge(at), at
         gain = around.current_gain
         ramp = drive.current
         self._current = Ramp(ramp.at, ramp.start * gain, ramp.end * gain, ramp.span_ns)
@@ -119,6 +121,7 @@ class Plant:
         self._volts = (-1, 0.0)
         self._gas.begin(at, self._source(around), _take(drive))
         self.settled_at = self._gas.settled_at
+        self.ramped_at, self.burns = ramp.at + ramp.span_ns, drive.on_work
         warmth = Warmth(drive.load * gain * gain, around.ambient, drive.fan and around.fan_ok)
         if warmth != self._warmth:
             self._warmth = warmth
@@ -151,7 +154,7 @@ class Plant:
         elif drive.pilot:
             volts = PILOT_VOLTS
         else:
-            volts = OPEN_CIRCUIT_VOLTS * self._mains_share if drive.live else 0.0
+            volts = OPEN_CIRCUIT_VOLTS * self.mains_share if drive.live else 0.0
         self._volts = now, volts
         return volts
 
@@ -170,7 +173,7 @@ class Plant:
     def charge(self, now: int) -> float:
         """Return the charge through the work lead since the beginning, ampere-seconds."""
         current = self._current
-        return self._charge + current.integral(now) - current.integral(self._at)
+        return self._charge + current.integral(now) - current.integral(self.driven_at)
 
     # --- gas -------------------------------------------------------------------------------------
 
@@ -228,7 +231,8 @@ class Plant:
     # --- how the parts are driven ----------------------------------------------------------------
 
     @property
-    def _mains_share(self) -> float:
+    def mains_share(self) -> float:
+        """Return the mains voltage over its nominal value."""
         return self._drive.around.mains_volts / MAINS_VOLTS
 
     def _source(self, around: Surroundings) -> Source:
@@ -244,7 +248,7 @@ class Plant:
             flow_bar=self._gas.goal_bar,
             pit_mm=drive.parts.pit_mm,
             pit_growth=drive.parts.pit_growth * amperes,
-            mains_share=self._mains_share,
+            mains_share=self.mains_share,
         )
 
 

@@ -28,6 +28,7 @@ from kerfbus.sim.machine import Machine
 from kerfbus.sim.ratings import CURRENT_SHARES, INLET_BAR, StopCause
 from kerfbus.sim.sequence import ON_WORK, RUNNING, Event, Mode
 from kerfbus.sim.settings import Settings, StartSource
+from kerfbus.sim.surroundings import INTERLOCKED
 from kerfbus.sim.timers import NEVER, Timer
 
 
@@ -48,21 +49,30 @@ class Supply(Machine):
         """
         after = self.surroundings.changed(**changes)
         self.advance(now)
-        before, self.surroundings = self.surroundings, after
+        before = self.surroundings
+        if after is before:
+            return
+        self.surroundings = after
         self.revision += 1
         self._drive(self.now)
-        fault = after.broken_interlock()
-        if fault is not Fault.NONE:
-            self.latch(fault, round(after.mains_volts) if fault in _MAINS_FAULTS else 0)
-        fault, detail = judge_held_current(self)
-        if fault is not Fault.NONE:
-            self.latch(fault, detail)
+        self._judge(changes)
         if before.start_contact and not after.start_contact:
             self.stop(StopCause.START_RELEASED)
         if not _WORK.isdisjoint(changes):
             self.work_changed()
         if after.start_contact and not before.start_contact:
             self._contact_closed()
+
+    def _judge(self, changes: Mapping[str, Any]) -> None:
+        """Latch what a change of the surroundings has broken."""
+        if not INTERLOCKED.isdisjoint(changes):
+            fault, volts = self.surroundings.broken_interlock(), self.surroundings.mains_volts
+            if fault is not Fault.NONE:
+                self.latch(fault, round(volts) if fault in _MAINS_FAULTS else 0)
+        if "current_gain" in changes:
+            fault, detail = judge_held_current(self)
+            if fault is not Fault.NONE:
+                self.latch(fault, detail)
 
     def heard(self) -> None:
         """Take note of a good request to this supply: the watchdog starts from zero."""

@@ -7,7 +7,7 @@ them; the supply only reads them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from math import inf
 from types import MappingProxyType
 from typing import Any, Self
@@ -124,31 +124,34 @@ class Surroundings:
     meter_kilohms: float = inf
 
     def __post_init__(self) -> None:
-        for name, known in _SETS.items():
-            unknown = getattr(self, name) - set(known)
-            if unknown:
-                raise UsageError(
-                    f"{name}: there is no {', '.join(sorted(unknown))}; there are "
-                    + ", ".join(known)
-                )
-        for name, allowed in RANGES.items():
-            value = getattr(self, name)
-            if value is not None:
-                check_range(name, value, allowed)
+        for name in (*_SETS, *RANGES):
+            _check(name, getattr(self, name))
 
     def changed(self, **changes: Any) -> Self:
-        """Return the surroundings with some attributes changed.
+        """Return the surroundings with some attributes changed; these ones when none is.
+
+        A moving torch changes them ten times a cut and more, hence no `dataclasses.replace`, which
+        would look at every attribute.
 
         Raises:
             UsageError: there is no such attribute, or a value cannot be.
         """
-        unknown = set(changes) - NAMES
-        if unknown:
-            raise UsageError(
-                f"{', '.join(sorted(unknown))}: no such surroundings; there are "
-                + ", ".join(sorted(NAMES))
-            )
-        return replace(self, **changes)
+        odd = {}
+        for name, value in changes.items():
+            if name not in NAMES:
+                raise UsageError(
+                    f"{name}: no such surroundings; there are " + ", ".join(sorted(NAMES))
+                )
+            if value != getattr(self, name):
+                _check(name, value)
+                odd[name] = value
+        if not odd:
+            return self
+        after = object.__new__(type(self))
+        for name in NAMES:
+            value = odd[name] if name in odd else getattr(self, name)
+            object.__setattr__(after, name, value)
+        return after
 
     @property
     def may_burn(self) -> bool:
@@ -176,6 +179,21 @@ class Surroundings:
 NAMES = frozenset(field.name for field in fields(Surroundings))
 """Names of all surroundings."""
 
+
+def _check(name: str, value: Any) -> None:
+    """Check a value by the name of its attribute.
+
+    Raises:
+        UsageError: it cannot be.
+    """
+    allowed, known = RANGES.get(name), _SETS.get(name)
+    if allowed is not None and value is not None:
+        check_range(name, value, allowed)
+    elif known is not None and not value <= set(known):
+        unknown = ", ".join(sorted(value - set(known)))
+        raise UsageError(f"{name}: there is no {unknown}; there are {', '.join(known)}")
+
+
 INTERLOCKS: Mapping[Fault, Callable[[Surroundings], bool]] = MappingProxyType(
     {
         Fault.STOP_CHAIN_OPEN: lambda now: now.stop_chain_closed,
@@ -191,3 +209,17 @@ INTERLOCKS: Mapping[Fault, Callable[[Surroundings], bool]] = MappingProxyType(
 )
 """Conditions that must hold while the supply is enabled, by the fault that their loss makes. The
 first in this order is the one that is latched when several fail at once."""
+
+INTERLOCKED = frozenset(
+    {
+        "stop_chain_closed",
+        "torch_cover_closed",
+        "parts_missing",
+        "phases",
+        "mains_volts",
+        "too_hot",
+        "fan_ok",
+        "sensors_failed",
+    }
+)
+"""Surroundings that interlocks look at."""
