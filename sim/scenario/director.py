@@ -8,8 +8,9 @@ promises its sequence across versions.
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 from kerfbus.sim.faults import Fault
@@ -20,6 +21,7 @@ from kerfbus.sim.scenario.journal import Injection, Journal, plain
 from kerfbus.sim.scenario.place import Place
 from kerfbus.sim.scenario.plan import LOOK_NS, NS, EventPlan, Happening, When
 from kerfbus.sim.sequence import Event
+from kerfbus.sim.supply import Supply
 
 EVENT_SEED = 1_000_003
 SLOPE_NS = NS
@@ -144,19 +146,13 @@ class Director:
 
     def _act(self, place: Place, happening: Happening, now: int) -> None:
         """Let a person do something at the supply."""
-        self._journal.add(now, "act", supply=place.name, what=happening.name, note=happening.note)
         supply, name = place.supply, happening.name
+        done = name != "clear-fault" or _may_clear(supply)
+        self._journal.add(now, "act", supply=place.name, what=name, done=done, note=happening.note)
         if name.startswith(REPLACE):
             supply.replace_part(name.removeprefix(REPLACE).replace("-", "_"))
-        elif name == "clear-fault":
-            if supply.fault and not supply.still_caused() and not supply.start_present:
-                supply.clear_fault()
-        elif name == "self-test":
-            supply.feed(Event.SELF_TEST)
-        elif name == "power-cycle":
-            supply.power_cycle()
-        else:
-            (supply.enable if name == "enable" else supply.disable)()
+        elif done:
+            _ACTS[name](supply)
 
     def _inject(self, place: Place, happening: Happening, now: int) -> None:
         """Lay a defect on, and put down when it goes."""
@@ -198,6 +194,23 @@ class Director:
     def _undo(self, place: Place, injection: Injection, now: int) -> None:
         self._journal.undo(now, injection, faulty=bool(place.supply.fault))
         place.uncover(now, injection.number)
+
+
+def _may_clear(supply: Supply) -> bool:
+    """Return whether a fault is latched that can be cleared now."""
+    return bool(supply.fault) and not supply.still_caused() and not supply.start_present
+
+
+_ACTS: Mapping[str, Callable[[Supply], object]] = MappingProxyType(
+    {
+        "clear-fault": Supply.clear_fault,
+        "enable": Supply.enable,
+        "disable": Supply.disable,
+        "self-test": lambda supply: supply.feed(Event.SELF_TEST),
+        "power-cycle": Supply.power_cycle,
+    }
+)
+"""What people do at a supply, the replacing of parts apart."""
 
 
 def _part(start: dict[str, Any], happening: Happening, share: float) -> dict[str, float]:

@@ -227,6 +227,11 @@ def _inject(entry: Mapping[str, Any]) -> str:
     return f"#{entry['id']} {what}{': ' if changes else ''}{changes}{over}{note}"
 
 
+def _act(entry: Mapping[str, Any]) -> str:
+    note = f"; {entry['note']}" if entry["note"] else ""
+    return f"{entry['what']}{'' if entry['done'] else ': not possible now'}{note}"
+
+
 def _summary(entry: Mapping[str, Any]) -> str:
     found = [f"{each['fault']} after {each['after_ns'] / NS:.3f} s" for each in entry["faults"]]
     shown = "; ".join(found[:3]) + (f"; {len(found) - 3} more" if len(found) > 3 else "")
@@ -244,7 +249,7 @@ _TEXTS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "inject": _inject,
     "undo": lambda entry: f"#{entry['id']} {entry['what']} is over",
     "skipped": lambda entry: f"{entry['what']}: not this time (chance {entry['chance']})",
-    "act": lambda entry: f"{entry['what']}{'; ' + entry['note'] if entry.get('note') else ''}",
+    "act": _act,
     "mode": lambda entry: f"{entry['before']} -> {entry['after']}  ({entry['event']})",
     "fault": lambda entry: (
         f"FAULT {entry['code']} {entry['fault']} while {entry['mode']}{_because(entry)}"

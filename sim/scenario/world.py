@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import partial
 
 from kerfbus.sim.faults import Fault
+from kerfbus.sim.maps import default_map
 from kerfbus.sim.ratings import StopCause, Transition
 from kerfbus.sim.scenario.agenda import Agenda
 from kerfbus.sim.scenario.director import Director
@@ -21,6 +22,8 @@ from kerfbus.sim.scenario.plan import Scenario, SupplyPlan
 from kerfbus.sim.scenario.torch import Torch
 from kerfbus.sim.sequence import RUNNING
 
+MODES = default_map().by_name("mode").values
+"""Names of the modes."""
 SEED_STEP = 7919
 """Between the seeds of neighbouring supplies."""
 
@@ -129,9 +132,9 @@ class World:
             at,
             "mode",
             supply=place.name,
-            before=slug(before.name),
+            before=MODES[before],
             event=slug(event.name),
-            after=slug(after.name),
+            after=MODES[after],
         )
         if before in RUNNING and after not in RUNNING:
             self._note_stop(place, at)
@@ -168,7 +171,7 @@ class World:
                 supply.fault_at,
                 place.name,
                 fault,
-                mode=slug(newest.mode.name),
+                mode=MODES[newest.mode],
                 detail=newest.detail,
             )
             self._director.latched(place, fault, supply.fault_at)
