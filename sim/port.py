@@ -1,252 +1,86 @@
-"""The port scheme ``sim:``: a simulated supply on a clean line, all of it in this process.
+"""The port scheme ``sim:``: simulated supplies on a clean line, all of it in this process.
 
+``sim:`` is one supply where nothing goes wrong; ``sim:NAME`` and ``sim:PATH.toml`` are scenarios.
 Instants are exact. With the speed ``fast`` time is virtual: it moves when somebody waits, and
 nothing ever suspends for long. With ``real`` the same line keeps pace with wall time.
 
 What the caller is on the line is the vantage: a ``client`` asks the supply; a ``tap`` hears a
-simulated controller and the supply talk; a ``server`` is asked by that controller and plays the
-supply itself. The same seed and the same calls give the same bytes at the same instants.
+simulated controller and the supply talk; a ``server`` is asked by a controller with a timetable and
+plays the supply itself. The same seed and the same calls give the same bytes at the same instants.
 
 A caller whose rate or format differs from the supply's own hears nothing: the supply stays silent.
 """
 
 from __future__ import annotations
 
-import asyncio
-from abc import abstractmethod
-from collections import deque
 from collections.abc import Sequence
 
-from kerfbus.bench import wire
 from kerfbus.bench.clock import Clock, ManualClock, SystemClock
-from kerfbus.bench.errors import PortLostError, PortMissingError, SettingsError, UsageError
+from kerfbus.bench.errors import PortMissingError, ScenarioError, SettingsError
 from kerfbus.bench.line import LineSettings, check_server_address
 from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
-from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
+from kerfbus.bench.transport import Transport
 from kerfbus.sim.cleanline import CleanLine
-from kerfbus.sim.controller import Controller
 from kerfbus.sim.device import Device
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.maps import default_map
+from kerfbus.sim.scenario import Scenario, open_scenario
+from kerfbus.sim.scenario.stage import Stage
+from kerfbus.sim.scenario.tap import ScenarioTap
 from kerfbus.sim.server import SupplyServer
 from kerfbus.sim.settings import BAUDS, FORMATS, Settings
-
-NS = 1_000_000_000
-YIELD_EVERY = 64
-"""In virtual time every so many calls let other tasks run; else they would starve."""
-_NO_ERRORS = LineCounters(0, 0, 0, 0, 0)
-
-
-class SimTransport(Transport):
-    """What all vantages on a simulated line have in common.
-
-    Args:
-        name: the port string.
-        settings: rate and format of the caller.
-        clock: virtual or wall.
-        identity: of the simulated hardware.
-    """
-
-    def __init__(self, name: str, settings: LineSettings, clock: Clock, identity: str) -> None:
-        self.name = name
-        self.settings = settings
-        self.clock = clock
-        self.timing = "exact"
-        self.uncertainty_ns = 0
-        self.facts = PortFacts(
-            reports_errors=True, counters=True, exclusive=True, paced=True, identity=identity
-        )
-        self._virtual = clock if isinstance(clock, ManualClock) else None
-        self._inbox: deque[Chunk] = deque()
-        self._calls = 0
-        self._closed = False
-        self._waiter: asyncio.Future[None] | None = None
-
-    @abstractmethod
-    def _look_ahead(self, until: int) -> None:
-        """Put into the inbox what is heard next if nobody sends anything up to `until`."""
-
-    async def receive(self, until: int | None) -> Chunk | None:
-        """Return the next characters; see `Transport.receive`."""
-        self._calls += 1
-        if not self._calls % YIELD_EVERY:
-            await asyncio.sleep(0)
-        virtual, inbox = self._virtual, self._inbox
-        if virtual is not None and inbox and (until is None or inbox[0].at <= until):
-            virtual.advance_to(inbox[0].at)  # the usual case, on the short way
-            return inbox.popleft()
-        while True:
-            if not self._inbox and not self._closed:
-                self._look_ahead(self.clock.now() if until is None else until)
-            chunk = self._due(until)
-            if chunk is not None:
-                return chunk
-            if self._closed:
-                raise PortLostError(self.name, "the port is closed")
-            if until is not None and self.clock.now() >= until:
-                return None
-            await self._wait(until)
-
-    def _due(self, until: int | None) -> Chunk | None:
-        """Return the next characters when it is time, in virtual time by making it time."""
-        if not self._inbox:
-            if self._virtual is not None and until is not None:
-                self._virtual.advance_to(until)
-            return None
-        at = self._inbox[0].at
-        if self._virtual is not None:
-            self._virtual.advance_to(at if until is None else min(at, until))
-        return self._inbox.popleft() if at <= self.clock.now() else None
-
-    async def _wait(self, until: int | None) -> None:
-        """Suspend until something is due, `until` has come, or somebody sends or closes."""
-        ends = [chunk.at for chunk in (*self._inbox,)[:1]]
-        if until is not None:
-            ends.append(until)
-        loop = asyncio.get_running_loop()
-        self._waiter = waiter = loop.create_future()
-        timer = None
-        if ends:
-            seconds = max(min(ends) - self.clock.now(), 0) / NS
-            timer = loop.call_later(seconds, _wake, waiter)
-        try:
-            await waiter
-        finally:
-            self._waiter = None
-            if timer is not None:
-                timer.cancel()
-
-    def _deliver(self, chunks: list[Chunk]) -> None:
-        if chunks:
-            self._inbox.extend(chunks)
-            if self._waiter is not None:
-                _wake(self._waiter)
-
-    def _check(self) -> None:
-        if self._closed:
-            raise PortLostError(self.name, "the port is closed")
-
-    async def close(self) -> None:
-        """Release the port."""
-        self._closed = True
-        if self._waiter is not None:
-            _wake(self._waiter)
-
-    def counters(self) -> LineCounters:
-        """Return zeros: a clean line has no errors."""
-        return _NO_ERRORS
-
-
-def _wake(waiter: asyncio.Future[None]) -> None:
-    if not waiter.done():
-        waiter.set_result(None)
-
-
-class ClientTransport(SimTransport):
-    """The caller asks.
-
-    Attributes:
-        line: the line, with its servers.
-    """
-
-    line: CleanLine
-
-    async def send(self, data: bytes) -> int:
-        """Send characters; see `Transport.send`. They start when the line is free."""
-        self._check()
-        if not data:
-            return self.clock.now()
-        line = self.line
-        start = max(self.clock.now(), line.free_at)
-        end = start + line.span_ns(len(data))
-        if self._virtual is not None:
-            self._virtual.advance_to(end)
-        if line.waiting:
-            self._deliver(line.tick(start))
-        self._deliver(line.transmit(data, end))
-        return end
-
-    async def reconfigure(self, settings: LineSettings) -> None:
-        """Change rate and format of the caller; the supply keeps its own."""
-        self._check()
-        self.settings = settings
-        self.line.reconfigure(settings)
-
-    def _look_ahead(self, until: int) -> None:
-        self._deliver(self.line.tick(until))
-
-
-class OverhearingTransport(SimTransport):
-    """The caller hears a controller: with a supply (tap), or instead of one (server).
-
-    Attributes:
-        line: the line with the supply, None when the caller plays it.
-        address: of the supply.
-    """
-
-    line: CleanLine | None = None
-    address: int = 1
-
-    def __init__(self, name: str, settings: LineSettings, clock: Clock, identity: str) -> None:
-        super().__init__(name, settings, clock, identity)
-        self._begin = clock.now()
-        self._free_at = self._begin
-        self._questions = Controller().questions()
-
-    async def send(self, data: bytes) -> int:
-        """Send the reply that the caller plays; a tap sends nothing.
-
-        Raises:
-            UsageError: the caller is a tap.
-            PortLostError: the port is closed.
-        """
-        self._check()
-        if self.line is not None:
-            raise UsageError(f"{self.name}: a tap sends nothing; open the port as a client")
-        start = max(self.clock.now(), self._free_at)
-        self._free_at = end = start + self.settings.characters_ns(len(data))
-        if self._virtual is not None:
-            self._virtual.advance_to(end)
-        return end
-
-    def _look_ahead(self, until: int) -> None:  # noqa: ARG002 (the timetable knows when)
-        question = next(self._questions)
-        frame = wire.adu(self.address, question.request)
-        start = max(self._begin + question.at, self._free_at + self.settings.t35_ns)
-        self._free_at = end = start + self.settings.characters_ns(len(frame))
-        chunks = [Chunk(frame, end)]
-        if self.line is not None:
-            chunks += self.line.transmit(frame, end)
-            self._free_at = self.line.free_at
-        self._deliver(chunks)
+from kerfbus.sim.vantage import ClientTransport, OverhearingTransport, Seat
 
 
 async def open_port(
     port: str, settings: LineSettings, options: PortOptions = DEFAULT_OPTIONS
 ) -> Transport:
-    """Open ``sim:``, the supply on a clean line.
+    """Open ``sim:``, the supply on a clean line, or a scenario.
 
-    The supply has the address in `options` and 19200 8E1, the defaults of its map.
+    The supply of ``sim:`` has the address in `options` and 19200 8E1, the defaults of its map. In a
+    scenario addresses, rate and format are the scenario's; so is the seed, unless `options` has
+    another than 0.
 
     Raises:
         PortMissingError: a scenario is named that there is not.
+        ScenarioError: the scenario's file is wrong.
         SettingsError: the address is none that a server may have.
     """
-    scenario = port.partition(":")[2].strip()
-    if scenario:
-        raise PortMissingError(port, f"there is no scenario {scenario!r}; give sim: alone")
+    named = port.partition(":")[2].strip()
     clock: Clock = SystemClock() if options.speed == "real" else ManualClock()
-    identity = f"simulated supply, seed {options.seed}"
+    if named:
+        return _in_scenario(port, _scenario(port, named), settings, options, clock)
     address = check_server_address(options.address)
+    seat = Seat(port, settings, clock, f"simulated supply, seed {options.seed}")
     line = CleanLine((make_server(address, options.seed, clock.now()),), settings)
     if options.vantage == "client":
-        client = ClientTransport(port, settings, clock, identity)
-        client.line = line
-        return client
-    listener = OverhearingTransport(port, settings, clock, identity)
-    listener.address = address
-    listener.line = line if options.vantage == "tap" else None
-    return listener
+        return ClientTransport(seat, line)
+    return OverhearingTransport(seat, address, line if options.vantage == "tap" else None)
+
+
+def _scenario(port: str, named: str) -> Scenario:
+    try:
+        return open_scenario(named)
+    except ScenarioError as error:
+        if error.line or isinstance(error.__cause__, OSError):
+            raise
+        raise PortMissingError(port, error.message) from error
+
+
+def _in_scenario(
+    port: str, scenario: Scenario, settings: LineSettings, options: PortOptions, clock: Clock
+) -> Transport:
+    """Open a seat on a scenario's line."""
+    stage = Stage(scenario, clock.now(), options.seed or None)
+    identity = f"scenario {scenario.name}, seed {stage.world.seed}"
+    seat = Seat(port, settings, clock, identity)
+    if options.vantage == "server":
+        return OverhearingTransport(seat, scenario.supplies[0].address, None)
+    line = CleanLine(stage.servers, settings)
+    if options.vantage == "client":
+        stage.follow()
+        return ClientTransport(seat, line)
+    return ScenarioTap(seat, line, stage.direct())
 
 
 def make_server(address: int, seed: int, at: int, line: LineSettings | None = None) -> SupplyServer:

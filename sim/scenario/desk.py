@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from kerfbus.bench import wire
 from kerfbus.sim.scenario.agenda import NEVER
 from kerfbus.sim.scenario.careful import CarefulController
 from kerfbus.sim.scenario.world import World
+
+RESPONSE_NS = 300_000_000
+"""How long the controllers wait for a reply."""
 
 
 class Turn(NamedTuple):
@@ -78,8 +80,3 @@ class Desk:
             for controller, place in self._places.items()
         ]
         return min(turns, key=lambda turn: turn.at, default=None)
-
-
-def frame_of(controller: CarefulController, now: int) -> bytes:
-    """Return the request that a controller has to send now, as a frame."""
-    return wire.adu(controller.address, controller.ask(now))

@@ -16,20 +16,19 @@ from kerfbus.bench.exchange import Outcome
 from kerfbus.bench.recorder import RecordingTransport, recorded
 from kerfbus.bench.transport import Transport
 from kerfbus.sim.cleanline import CleanLine
-from kerfbus.sim.port import ClientTransport
 from kerfbus.sim.ratings import Transition
-from kerfbus.sim.scenario.desk import Desk
+from kerfbus.sim.scenario.desk import RESPONSE_NS, Desk
 from kerfbus.sim.scenario.journal import Entry, Journal
 from kerfbus.sim.scenario.place import Place
-from kerfbus.sim.scenario.plan import Scenario
+from kerfbus.sim.scenario.plan import NS, Scenario
+from kerfbus.sim.scenario.stage import Stage
 from kerfbus.sim.scenario.world import World
 from kerfbus.sim.sequence import ON_WORK, Mode
+from kerfbus.sim.vantage import ClientTransport, Seat
 
-RESPONSE_SECONDS = 0.3
-"""How long the controllers wait for a reply."""
 BURNING = ON_WORK | {Mode.IGNITION, Mode.PILOT, Mode.TRANSFER}
 """Modes that the mark ``arc=on`` stands for: from the first spark to the last."""
-POLICY = Policy(response_timeout=RESPONSE_SECONDS, retries=0)
+POLICY = Policy(response_timeout=RESPONSE_NS / NS, retries=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +94,14 @@ async def run_scenario(
         CaptureError: the capture cannot be written.
     """
     given = options or RunOptions()
-    world = World(scenario, seed=given.seed, journal=journal)
+    stage = Stage(scenario, seed=given.seed, journal=journal)
+    world = stage.world
     duration_ns = scenario.duration_ns if given.duration_ns is None else given.duration_ns
-    desk = Desk(world)
     report = Report(world, duration_ns)
-    async with _line(world, given) as transport:
+    async with _line(stage, given) as transport:
         if isinstance(transport, RecordingTransport):
             _mark(world, transport)
-        desk.begin(0)
+        desk = stage.direct()
         await _drive(desk, Client(transport, POLICY), report)
         await transport.clock.sleep_until(duration_ns)
     if isinstance(transport, RecordingTransport):
@@ -118,15 +117,14 @@ async def run_scenario(
     return report
 
 
-def _line(world: World, options: RunOptions) -> Transport:
+def _line(stage: Stage, options: RunOptions) -> Transport:
     """Return the client's end of the line, recorded when that is asked for."""
-    settings = world.scenario.line
-    name = f"sim:{world.scenario.name}"
-    client = ClientTransport(name, settings, ManualClock(), f"scenario, seed {world.seed}")
-    client.line = CleanLine([place.server for place in world.places], settings)
+    settings, seed = stage.world.scenario.line, stage.world.seed
+    seat = Seat(f"sim:{stage.world.scenario.name}", settings, ManualClock(), f"seed {seed}")
+    client = ClientTransport(seat, CleanLine(stage.servers, settings))
     if options.capture is None:
         return client
-    return recorded(client, options.capture, "client", seed=world.seed, overwrite=options.overwrite)
+    return recorded(client, options.capture, "client", seed=seed, overwrite=options.overwrite)
 
 
 async def _drive(desk: Desk, client: Client, report: Report) -> None:

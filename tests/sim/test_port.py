@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import Coroutine
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,12 +15,23 @@ from kerfbus.bench import wire
 from kerfbus.bench.client import Client, Outcome, Policy
 from kerfbus.bench.clock import ManualClock
 from kerfbus.bench.conversation import Conversation, Role
-from kerfbus.bench.errors import PortLostError, PortMissingError, SettingsError, UsageError
+from kerfbus.bench.errors import (
+    PortLostError,
+    PortMissingError,
+    ScenarioError,
+    SettingsError,
+    UsageError,
+)
 from kerfbus.bench.framing import Framer
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.ports import PortOptions, open_port
 from kerfbus.bench.transport import Chunk, Transport
-from kerfbus.sim.port import ClientTransport
+from kerfbus.sim.link import COMMAND_KEY
+from kerfbus.sim.maps import default_map
+from kerfbus.sim.orders import Order
+from kerfbus.sim.scenario import scenario_text
+from kerfbus.sim.sequence import Mode
+from kerfbus.sim.vantage import ClientTransport
 
 LINE = LineSettings()
 READ = wire.ReadInputRegisters(0, 10)
@@ -208,8 +221,113 @@ async def test_in_real_time_nothing_comes_before_its_time() -> None:
 
 
 async def test_a_scenario_that_there_is_not() -> None:
-    with pytest.raises(PortMissingError, match="no scenario 'storm'"):
+    with pytest.raises(PortMissingError, match=r"^sim:storm: there is no such scenario; there"):
         await open_port("sim:storm", LINE)
+
+
+# --- scenarios -----------------------------------------------------------------------------------
+
+
+async def test_a_scenario_by_name_has_its_own_addresses() -> None:
+    async with await open_port("sim:two-supplies", LINE, PortOptions(speed="fast")) as port:
+        client = Client(port, POLICY)
+        for address in (1, 2):
+            assert (await client.request(address, READ)).outcome is Outcome.REPLY
+        assert (await client.request(3, READ)).outcome is Outcome.TIMEOUT
+
+
+async def test_a_scenario_by_path_has_its_own_line(tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    text = scenario_text("clean-table").replace("[[supply]]", "[line]\nbaud = 9600\n[[supply]]")
+    file.write_text(text.replace("address = 1", "address = 9"))
+    fast = PortOptions(speed="fast")
+    async with await open_port(f"sim:{file}", LineSettings(9600), fast) as port:
+        assert (await Client(port, POLICY).request(9, READ)).outcome is Outcome.REPLY
+    async with await open_port(f"sim:{file}", LINE, fast) as port:
+        assert (await Client(port, POLICY).request(9, READ)).outcome is Outcome.TIMEOUT
+    file.write_text(text.replace("address = 1", "address = 999"))
+    with pytest.raises(ScenarioError, match=r"mine\.toml: line \d+: supply 999\.address: 999 is"):
+        await open_port(f"sim:{file}", LINE, fast)
+    with pytest.raises(ScenarioError, match=r"none\.toml: there is no such file"):
+        await open_port(f"sim:{tmp_path / 'none.toml'}", LINE, fast)
+
+
+async def test_in_a_scenario_things_happen_to_a_client_of_ones_own() -> None:
+    """The controller is outside: it starts over the link, the torch follows, a defect comes."""
+    words = {each.name: each.address for each in default_map().registers}
+    async with await open_port("sim:worn-electrode", LINE, PortOptions(speed="fast")) as port:
+        client = Client(port, POLICY)
+
+        async def write(address: int, *values: int) -> None:
+            result = await client.request(1, wire.WriteMultipleRegisters(address, values))
+            assert result.outcome is Outcome.REPLY, result
+
+        await client.request(1, READ)
+        await write(words["start_source"], 1)
+        await client.request(1, wire.WriteMultipleCoils(words["enable"], (True,)))
+        await port.clock.sleep_until(2 * S)
+        await write(words["command_key"], COMMAND_KEY, Order.ARM_LINK)
+        await write(words["command_key"], COMMAND_KEY, Order.NONE, 1)
+        modes, wear = set(), 0
+        for _ in range(200):
+            result = await client.request(1, wire.ReadInputRegisters(words["status"], 13))
+            assert isinstance(result.reply, wire.ReadInputRegistersReply)
+            modes.add(result.reply.values[words["mode"]])
+        result = await client.request(1, wire.ReadInputRegisters(words["electrode_wear"], 1))
+        assert isinstance(result.reply, wire.ReadInputRegistersReply)
+        (wear,) = result.reply.values
+    assert Mode.CUTTING in modes
+    assert wear > 900
+
+
+async def test_a_tap_on_a_scenario_hears_its_controllers() -> None:
+    async def heard(seed: int) -> list[Chunk]:
+        options = PortOptions(speed="fast", vantage="tap", seed=seed)
+        async with await open_port("sim:two-supplies", LINE, options) as port:
+            with pytest.raises(UsageError, match="a tap sends nothing"):
+                await port.send(FRAME)
+            return [chunk async for chunk in everything(port, 20 * S)]
+
+    chunks = await heard(0)
+    assert chunks == await heard(0)
+    assert chunks != await heard(7)
+    framer, talk = Framer(LINE, "exact"), Conversation("tap", LINE, paced=True)
+    roles: Counter[tuple[Role, int]] = Counter()
+    for chunk in chunks:
+        for piece in framer.receive(chunk.data, chunk.at):
+            message = talk.inbound(piece)
+            assert not message.errors
+            roles[message.role, piece.data[0]] += 1
+    assert roles[Role.REQUEST, 1] == roles[Role.REPLY, 1] > 100
+    assert roles[Role.REQUEST, 2] == roles[Role.REPLY, 2] > 100
+
+
+async def test_a_tap_on_a_scenario_without_a_table_hears_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text("title = 'x'\n[[supply]]\n")
+    options = PortOptions(speed="fast", vantage="tap")
+    async with await open_port(f"sim:{file}", LINE, options) as port:
+        assert await port.receive(5 * S) is None
+        assert port.clock.now() == 5 * S
+
+
+async def test_in_real_time_a_scenario_keeps_pace() -> None:
+    options = PortOptions(vantage="tap")
+    async with await open_port("sim:clean-table", LINE, options) as port:
+        for _ in range(4):
+            chunk = await port.receive(port.clock.now() + 10 * S)
+            assert chunk is not None
+            assert chunk.at <= port.clock.now()
+
+
+async def test_as_a_server_in_a_scenario_the_caller_has_its_first_address(tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text("title = 'x'\n[[supply]]\naddress = 42\n")
+    options = PortOptions(speed="fast", vantage="server")
+    async with await open_port(f"sim:{file}", LINE, options) as port:
+        chunk = await port.receive(None)
+        assert chunk is not None
+        assert chunk.data[0] == 42
 
 
 # --- tap -----------------------------------------------------------------------------------------
