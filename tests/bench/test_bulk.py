@@ -159,7 +159,9 @@ def doubtful() -> list[bytes]:
     frames += [with_crc(bytes((1, 3, 2, number, number))) for number in range(4)]
     frames += [with_crc(bytes((1, 3, 0, number, 0, 1))) for number in range(4)]
     frames += [with_crc(bytes((1, 3, 0, number, 0, 2))) for number in range(4)]
-    while len(frames) < 28:
+    head = bytes((1, 3, 40, 1, 2, 3))
+    frames.append(with_crc(with_crc(head) + bytes(35)))  # a good request stands at its start
+    while len(frames) < 30:
         size = random.choice((1, 2))
         frame = with_crc(bytes((1, 3, 2 * size)) + random.randbytes(2 * size))
         if frame[-1] == 0:
@@ -197,6 +199,36 @@ def quiet(frames: Sequence[bytes], gap: int = T35_NS + CHARACTER_NS) -> list[Rec
         at += gap + SETTINGS.characters_ns(len(frame))
         made.append(Burst(frame, at))
     return made
+
+
+BROADCAST = with_crc(bytes.fromhex("00 06 00 01 00 03"))
+ASKS_LIKE_A_REPLY = with_crc(bytes.fromhex("01 03 04 00 00 02"))
+"""With the 00 of a broadcast behind it, the CRC of this request fits over nine characters too."""
+
+
+@pytest.mark.parametrize(
+    "before",
+    [
+        [b"\x01\x03\x04\x99\x99\x99\x99\x99"],  # damage that is found side by side
+        [b"\x01\x06\x04\x99\x99\x99\x99\x99"],
+        [FRAMES[0] + FRAMES[1]],  # two frames, which the framer takes
+        [FRAMES[1], FRAMES[0] + FRAMES[1]],
+        [FRAMES[0]],
+        [FRAMES[0], FRAMES[1]],
+        [],
+    ],
+    ids=lambda before: "-".join(data[:8].hex() for data in before) or "nothing",
+)
+def test_what_was_said_before_decides_in_bulk_as_in_the_framer(
+    tmp_path: Path, before: list[bytes]
+) -> None:
+    made = quiet([FRAMES[0], *before], 60 * T35_NS)
+    at = made[-1].at + 60 * T35_NS
+    for data in (ASKS_LIKE_A_REPLY, BROADCAST, BROADCAST):
+        at += SETTINGS.characters_ns(len(data))
+        made.append(Burst(data, at))
+    path = write(tmp_path / "said.pcapng", made, "host")
+    same(in_bulk(path), streamed(path))
 
 
 @pytest.mark.parametrize("share", [0.0, 0.01, 0.2])

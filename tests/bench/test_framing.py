@@ -28,6 +28,7 @@ REQUEST = with_crc(bytes.fromhex("01 03 00 0A 00 0A"))
 REPLY = with_crc(bytes.fromhex("01 03 14") + bytes(range(1, 21)))
 DAMAGED = REQUEST[:4] + b"\x99" + REQUEST[5:]
 GOOD = REQUEST + REPLY
+GOOD_FRAMES = [REQUEST, REPLY] * 8
 SECOND = 1_000_000_000
 
 
@@ -288,6 +289,14 @@ def test_a_good_frame_behind_a_torn_one_is_not_held_back() -> None:
     assert [piece.data for piece in pieces] == [REPLY[:10], REQUEST]
 
 
+def test_a_good_frame_behind_a_silence_is_not_held_back_by_damage_before_it() -> None:
+    """The damage bears a line error and waits for more characters than the frame has."""
+    framer = Framer(SETTINGS, "exact")
+    framer.receive(REPLY[:10], SECOND, [CharacterError(3, LineEventKind.PARITY)])
+    at = SECOND + T35_NS + SETTINGS.characters_ns(len(REQUEST))
+    assert [piece.data for piece in framer.receive(REQUEST, at)] == [REPLY[:10], REQUEST]
+
+
 # The passing of time
 
 
@@ -421,6 +430,40 @@ def test_good_frames_behind_damage_without_silence(garbage: bytes, size: int) ->
     pieces = at_once(GOOD + garbage + GOOD + GOOD, size)
     assert good_frames(pieces) == [REQUEST, REPLY] * 3
     assert pieces[2].data == garbage
+
+
+def test_frames_that_waited_for_damage_bear_their_own_instants() -> None:
+    """A false head asks for 245 characters; what came meanwhile is decided only then."""
+    framer = Framer(SETTINGS, "exact")
+    at = SECOND + 3 * CHARACTER_NS
+    pieces = framer.receive(b"\x01\x03\xf0", at)
+    sent = []
+    for frame in GOOD_FRAMES:
+        at += SETTINGS.characters_ns(len(frame))
+        sent.append((frame, at))
+        pieces += framer.receive(frame, at)
+        assert len(sent) == len(GOOD_FRAMES) or framer.held > 3
+    assert pieces[0].at == SECOND + 3 * CHARACTER_NS
+    assert [(piece.data, piece.at) for piece in pieces[1:]] == sent
+
+
+def test_instants_of_what_waited_twice() -> None:
+    """The first chunk is gone when the rest is decided; its stamp still bounds the second's."""
+    framer = Framer(SETTINGS)
+    framer.receive(b"\x55", 1000)
+    framer.receive(b"\x01\x03\xf0", 2000)
+    framer.receive(GOOD + b"\x01\x03\xf2" + GOOD * 6, 2001)
+    pieces = framer.receive(GOOD * 8, 9 * SECOND) + framer.flush()
+    in_the_second = [piece.at for piece in pieces[1:16]]
+    assert in_the_second == [2000] * 14 + [2001]
+    assert good_frames(pieces) == [REQUEST, REPLY] * 15
+
+
+def test_damage_of_which_a_part_is_reported_goes_on() -> None:
+    """What is not looked for behind damage is not looked for behind a part of it either."""
+    pieces = exact((T35_NS, b"\x55" * 256 + USER_FRAMES[2]), (T35_NS, REQUEST))
+    assert [piece.data for piece in pieces] == [b"\x55" * 256, USER_FRAMES[2], REQUEST]
+    assert good_frames(pieces) == [REQUEST]
 
 
 # Line errors
