@@ -72,6 +72,16 @@ class Message(NamedTuple):
     doubtful: bool = False
 
 
+_IS_REQUEST, _IS_REPLY = Role.REQUEST, Role.REPLY
+_new = tuple.__new__
+
+
+def _plain(piece: Frame, role: Role, number: int, pairs_with: int | None) -> Message:
+    """Return a message with nothing special about it, without the cost of keyword arguments."""
+    fields = (piece, role, piece.errors, number, pairs_with, False, False, False, False)
+    return _new(Message, fields)
+
+
 class _Request:
     """A request and what has become of it."""
 
@@ -164,6 +174,17 @@ class Conversation:
         """Take what the station hears and say what it is."""
         if isinstance(piece, Stray):
             return self._stray(piece)
+        other = self._other
+        if (
+            other is not None
+            and self._own is None
+            and piece.shapes & _REPLY
+            and not (other.answered or self._echo_due or (self._paced and self._older))
+            and other.fits(piece.data)
+        ):
+            # What a tap hears every other time. The same as below, with nothing else to weigh.
+            other.answered = True
+            return _plain(piece, _IS_REPLY, self._next(), other.number)
         if self._echo_due:
             message = self._echo(piece)
             if message is not None:
@@ -312,7 +333,7 @@ class Conversation:
             self._retire(self._other)
         number = self._next()
         self._other = _Request(number, piece.data, piece.at)
-        return Message(piece, Role.REQUEST, piece.errors, number)
+        return _plain(piece, _IS_REQUEST, number, None)
 
     def _damaged(self, piece: Frame) -> Message:
         """Say what a damaged frame was to be, from whose turn it is."""
