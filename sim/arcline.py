@@ -14,6 +14,7 @@ from kerfbus.sim.arc import (
     METER_NS,
     SETTLING_NS,
     SETTLING_VOLTS,
+    TOUCH_MM,
     Geometry,
     Noise,
     electrical_volts,
@@ -22,7 +23,10 @@ from kerfbus.sim.arc import (
     pressure_volts,
     touched_volts,
 )
-from kerfbus.sim.curves import NS, SETTLED, Lag
+from kerfbus.sim.curves import NEVER, NS, Lag, Reach
+
+METER_VOLTS = 1e-3
+"""Less than this no meter tells."""
 
 
 class Burning(NamedTuple):
@@ -59,15 +63,19 @@ class ArcLine:
     Args:
         seed: of the noise.
         at: instant of the beginning, ns.
+
+    Attributes:
+        steady_at: from then on nothing but noise and wear changes the voltage in this stretch, if
+            current and gas do not.
     """
 
     def __init__(self, seed: int, at: int) -> None:
         self._noise = Noise(seed)
         self._burning: Burning | None = None
-        self._shape = Lag(at, 0.0, 0.0, METER_NS)
-        self._settling = Lag(at, 0.0, 0.0, SETTLING_NS)
-        self._growth = 0.0
-        self._still_at = self._settled_at = at
+        self._shape = Reach.within(Lag(at, 0.0, 0.0, METER_NS), METER_VOLTS)
+        self._settling = Reach.within(Lag(at, 0.0, 0.0, SETTLING_NS), METER_VOLTS)
+        self._growth = self._steady = 0.0
+        self.steady_at = at
 
     def begin(self, at: int, burning: Burning | None) -> None:
         """Begin a stretch at `at`; None: no arc burns to the work."""
@@ -76,12 +84,20 @@ class ArcLine:
             return
         target = geometry_volts(burning.place, burning.pit_mm)
         if before is None:
-            self._settling = Lag(at, SETTLING_VOLTS, 0.0, SETTLING_NS)
-            self._settled_at = at + SETTLED * SETTLING_NS
+            way = Lag(at, SETTLING_VOLTS, 0.0, SETTLING_NS)
+            self._settling = Reach.within(way, METER_VOLTS)
         shown = target if before is None else self._shape_volts(at)
-        self._shape = Lag(at, shown, target, METER_NS)
-        self._still_at = at + SETTLED * METER_NS
+        self._shape = Reach.within(Lag(at, shown, target, METER_NS), METER_VOLTS)
         self._growth = ARC.per_mm * burning.pit_growth / NS
+        self._steady = target + electrical_volts(burning.amperes)
+        self._steady += pressure_volts(burning.flow_bar) + burning.amperes * burning.place.work_ohms
+        touches = burning.place.stand_off < TOUCH_MM
+        settled_at = max(self._shape.arrives_at, self._settling.arrives_at)
+        self.steady_at = NEVER if touches else settled_at
+
+    def steady_volts(self, now: int) -> float:
+        """Return the voltage from `steady_at` on, with current and gas at their ends."""
+        return self._steady + self._growth * (now - self._shape.way.at) + self._noise.volts(now)
 
     def volts(self, now: int, current: float, flow_bar: float) -> float:
         """Return the voltage at the terminals, V; an arc must burn.
@@ -94,8 +110,8 @@ class ArcLine:
         burning = self._burning
         assert burning is not None
         arc = self._shape_volts(now) + electrical_volts(current) + pressure_volts(flow_bar)
-        if now < self._settled_at:
-            arc += self._settling.value(now)
+        if now < self._settling.arrives_at:
+            arc += self._settling.way.value(now)
         place = burning.place
         arc = touched_volts(arc, place.stand_off) + self._noise.volts(now)
         return arc + current * place.work_ohms
@@ -107,14 +123,14 @@ class ArcLine:
             return None
         if self._shape.value(now) >= room:
             return now
-        return self._shape.rises_above(room)
+        return self._shape.way.rises_above(room)
 
     def returns_into_envelope(self, now: int) -> int | None:
         """Return the first instant from `now` at which the output gives enough; None for never."""
         room = self._room()
         if room is None or self._shape.value(now) < room:
             return now
-        return self._shape.falls_below(room)
+        return self._shape.way.falls_below(room)
 
     def _room(self) -> float | None:
         """Return what the envelope leaves for height, speed and kerf, V; None without an arc."""
@@ -127,6 +143,4 @@ class ArcLine:
         return limit - taken - amperes * burning.place.work_ohms
 
     def _shape_volts(self, now: int) -> float:
-        shape = self._shape
-        volts = shape.target if now >= self._still_at else shape.value(now)
-        return volts + self._growth * (now - shape.at)
+        return self._shape.value(now) + self._growth * (now - self._shape.way.at)

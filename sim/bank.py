@@ -19,11 +19,14 @@ from typing import NamedTuple
 from kerfbus.bench.errors import KerfbusError, LimitError, MapError
 from kerfbus.bench.regmap import Register, RegisterMap, Table, Type
 from kerfbus.sim.cells import Cell, packer
+from kerfbus.sim.curves import NEVER
 from kerfbus.sim.refusal import cannot, no_address
 from kerfbus.sim.settings import Setting, engineering
 
 MAX_KNOWN_SPANS = 4096
 """Spans of which is remembered what fills them; more are looked up each time."""
+_NOTHING = float("nan")
+"""Equal to no value, itself included."""
 _DIGITS = bytes.maketrans(b"\0\1", b"01")
 
 
@@ -50,6 +53,10 @@ class Freshness(Enum):
     """Until then, or until another instant is asked for."""
     NEVER = auto()
     """Not at all: it is filled for every request."""
+
+
+_LASTS = {Freshness.REVISION: NEVER, Freshness.INSTANT: 1, Freshness.NEVER: 0}
+"""How long, in ns."""
 
 
 class _Place(NamedTuple):
@@ -85,16 +92,21 @@ class Page:
         self.places: list[tuple[int, _Place]] = []
         self._sample = sample
         self._freshness = freshness
-        self._state: tuple[int, int] | None = None
+        self.revision = self.until = -1
+        self._shown: list[Cell] = []
 
     def refresh(self, revision: int, now: int) -> None:
-        """Fill the image unless it is still true."""
-        state = (revision, 0 if self._freshness is Freshness.REVISION else now)
-        if self._state == state and self._freshness is not Freshness.NEVER:
+        """Fill the image; whoever calls this has found `until` or `revision` out of date."""
+        self.revision, self.until = revision, now + _LASTS[self._freshness]
+        values = list(self._sample(now))
+        if len(self._shown) != len(values):
+            self._shown = [_NOTHING] * len(values)
+        if values == self._shown:
             return
-        self._state = state
-        for place, value in self.values(now):
-            place.put(value)
+        for index, place in self.places:
+            if values[index] != self._shown[index]:
+                place.put(values[index])
+        self._shown = values
 
     def values(self, now: int) -> list[tuple[_Place, Cell]]:
         """Return where each value at `now` goes."""
@@ -107,7 +119,7 @@ class Sample(NamedTuple):
 
     Attributes:
         at: instant to look at, not after the one that was asked about.
-        until: what is seen is shown to before this instant, unless the revision changes.
+        until: what is seen is shown to before this instant, unless the edition changes.
     """
 
     at: int
@@ -115,7 +127,7 @@ class Sample(NamedTuple):
 
 
 Sampling = Callable[[int], Sample]
-"""Gives the sample that is shown at an instant. Nothing but the instant and the revision may decide
+"""Gives the sample that is shown at an instant. Nothing but the instant and the edition may decide
 on it: then it does not matter how often anybody asks."""
 
 
@@ -143,12 +155,12 @@ class _Group:
         self._entries: list[_Entry] = [
             (to.image, to.offset, to.offset + to.size, to.pack, value) for to, value, _ in readings
         ]
-        self.until = self.revision = -1
+        self.until = self.edition = -1
 
-    def refresh(self, revision: int, now: int) -> None:
-        """Fill the image; whoever calls this has found `until` or `revision` out of date."""
-        at, self.until = self._sampling(now)
-        self.revision = revision
+    def refresh(self, edition: int, now: int) -> None:
+        """Fill the image; whoever calls this has found `until` or `edition` out of date."""
+        self.edition = edition
+        at, self.until = (now, now) if self._sampling is always else self._sampling(now)
         for data, offset, end, pack, value in self._entries:
             data[offset:end] = pack(value(at))
 
@@ -216,11 +228,18 @@ class Bank:
     Args:
         register_map: what is where.
         revision: tells how often anything but a live reading has changed.
+        edition: tells how often anything has changed that a reading does not know in advance.
     """
 
-    def __init__(self, register_map: RegisterMap, revision: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        register_map: RegisterMap,
+        revision: Callable[[], int],
+        edition: Callable[[], int] | None = None,
+    ) -> None:
         self.map = register_map
         self._revision = revision
+        self._edition = edition or revision
         self._images = {table: _Image(table, register_map) for table in Table}
         self._names = {register.name: register for register in register_map.registers}
 
@@ -359,10 +378,12 @@ class Bank:
         touched = image.touched(start, count)
         revision = self._revision()
         for page in touched.pages:
-            page.refresh(revision, now)
+            if now >= page.until or revision != page.revision:
+                page.refresh(revision, now)
+        edition = self._edition()
         for group in touched.groups:
-            if now >= group.until or revision != group.revision:
-                group.refresh(revision, now)
+            if now >= group.until or edition != group.edition:
+                group.refresh(edition, now)
 
 
 def _checked(register: Register, raw: tuple[int, ...]) -> Change:

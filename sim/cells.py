@@ -55,12 +55,15 @@ def _number(register: Register, codec: IntegerCodec) -> Packer:
     swap = width == 32 and not codec.high_first
     build = Struct(">H" if width == 16 else ">I").pack
     mask = (1 << width) - 1
+    quick = low >= 0 and not swap and (never is None or not low <= never <= high)
 
     def put(value: Cell) -> bytes:
         if value is None:
             word = never or 0
         else:
             raw = floor(value * gain + offset)  # type: ignore[operator]
+            if quick and low <= raw <= high:  # nearly always
+                return build(raw)
             raw = low if raw < low else high if raw > high else raw
             word = raw & mask
             if word == never:
@@ -79,7 +82,9 @@ def _single(register: Register) -> Packer:
     swap = register.word_order == "little"
 
     def put(value: Cell) -> bytes:
-        held = max(low, min(high, float(value or 0)))
+        held = float(value or 0)
+        if not low <= held <= high:
+            held = max(low, min(high, held))
         data = _SINGLE((held - offset) * gain)
         return data[2:] + data[:2] if swap else data
 

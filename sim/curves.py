@@ -10,6 +10,8 @@ from math import exp, log
 from typing import NamedTuple
 
 NS = 1_000_000_000
+NEVER = 1 << 63
+"""Later than every instant."""
 SETTLED = 45
 """Time constants after which double precision no longer tells a lag from its target."""
 
@@ -132,6 +134,13 @@ class Reach(NamedTuple):
         if at is None:
             return cls(way._replace(target=goal), goal, way.at + SETTLED * way.tau_ns)
         return cls(way, goal, at)
+
+    @classmethod
+    def within(cls, way: Lag, slack: float) -> Reach:
+        """Return the approach `way`, taken to be at its target once it is nearer than `slack`."""
+        away = abs(way.start - way.target)
+        span = way.tau_ns * log(away / slack) if away > slack else 0.0
+        return cls(way, way.target, way.at + int(span))
 
     def value(self, now: int) -> float:
         """Return the value at `now`."""

@@ -62,7 +62,7 @@ class Device:
         self.map = register_map or default_map()
         given = beginning or Beginning(settings=Settings.from_map(self.map))
         self.supply = supply = Supply(given, at)
-        self.bank = Bank(self.map, lambda: supply.revision)
+        self.bank = Bank(self.map, lambda: supply.revision, lambda: supply.edition)
         self.orders = Orders(supply, self.map)
         self.panel = Panel(supply, self.orders.limits, self.bank)
         self._fifo_at = int(self.map.facts.get("fault_log_fifo", 1024))
@@ -200,8 +200,8 @@ class Device:
 
     def exception_status(self) -> int:
         """Return the eight bits of function 07, which are `EXCEPTION_STATUS`, bit 0 first."""
-        state = self.panel.state()
-        return sum(1 << bit for bit, name in enumerate(EXCEPTION_STATUS) if state[name])
+        contacts = self.panel.contacts()
+        return sum(1 << bit for bit, name in enumerate(EXCEPTION_STATUS) if contacts[name])
 
     def _text(self, name: str) -> str:
         register = self.bank.find(name)

@@ -20,7 +20,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import NamedTuple
 
-from kerfbus.sim.curves import NS, SETTLED, Lag, Ramp, Reach
+from kerfbus.sim.curves import NS, Lag, Ramp, Reach
 from kerfbus.sim.gas import (
     ATMOSPHERE_BAR,
     LITRES_PER_CONDUCTANCE,
@@ -46,6 +46,8 @@ CLOGGING = 0.5
 """How much of the bore's flow an arc at the nozzle's rated current takes away; 0.3 to 0.6."""
 INLET_NS = 100_000_000
 """Time constant of the inlet's sensor and of the pressure there."""
+SENSOR_BAR = 1e-3
+"""Less than this no sensor tells."""
 
 
 class Source(NamedTuple):
@@ -146,7 +148,8 @@ class GasLine:
     """
 
     def __init__(self, at: int, source: Source) -> None:
-        self._line = Lag(at, source.static_bar, source.static_bar, INLET_NS)
+        level = Lag(at, source.static_bar, source.static_bar, INLET_NS)
+        self._line = Reach.within(level, SENSOR_BAR)
         self._litres = 0.0
         take = Take(valve=False, set_bar=0.0, arc=0.0, nozzle_wear=0.0)
         self._stretch = _stretch(at, source, take, (0.0, 0.0))
@@ -162,7 +165,8 @@ class GasLine:
         shown = self._line.value(at)
         drop = max(source.static_bar - deficit, 0.0) - stretch.settled.inlet_bar
         self._litres = self.litres(at)
-        self._line = Lag(at, shown, source.static_bar - drop, INLET_NS)
+        way = Lag(at, shown, source.static_bar - drop, INLET_NS)
+        self._line = Reach.within(way, SENSOR_BAR)
         self._stretch, self._pieces = stretch, _pieces(stretch, deficit)
         last = self._pieces[-1]
         steady_at = (
@@ -170,12 +174,12 @@ class GasLine:
             if isinstance(last.deficit, Reach)
             else last.at + last.deficit.span_ns
         )
-        self.settled_at = max(stretch.flow.arrives_at, steady_at, at + SETTLED * INLET_NS)
+        self.settled_at = max(stretch.flow.arrives_at, steady_at, self._line.arrives_at)
 
     @property
-    def goal_bar(self) -> float:
-        """Return the flow pressure when the lead has filled, bar gauge."""
-        return self._stretch.settled.flow_bar
+    def final_bar(self) -> float:
+        """Return the flow pressure in the end, bar gauge."""
+        return self.flow_bar(self.settled_at)
 
     # --- what the sensors show -------------------------------------------------------------------
 

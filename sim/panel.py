@@ -14,10 +14,11 @@ from kerfbus.sim.cells import Cell, mask_of, names_of
 from kerfbus.sim.curves import NS
 from kerfbus.sim.draft import Limits
 from kerfbus.sim.faults import LOG_ENTRIES, Fault
+from kerfbus.sim.link import Station
 from kerfbus.sim.ratings import MAINS_OFF_SHARE
 from kerfbus.sim.readings import Readings
 from kerfbus.sim.sequence import ON_WORK, PILOT_BURNS, Mode
-from kerfbus.sim.settings import BAUDS, FORMATS, NAMES
+from kerfbus.sim.settings import BAUDS, FORMATS, NAMES, Settings
 from kerfbus.sim.supply import Supply
 from kerfbus.sim.surroundings import (
     MAINS_HIGH_VOLTS,
@@ -26,7 +27,7 @@ from kerfbus.sim.surroundings import (
     PARTS,
     PHASES,
 )
-from kerfbus.sim.wear import WORN_PERCENT
+from kerfbus.sim.wear import WORN_PERCENT, Usage
 
 HOUR_NS = 3600 * NS
 MAINS_LOST = 1
@@ -46,10 +47,17 @@ class Panel:
         self._supply = supply
         self._limits = limits
         self._bank = bank
+        self._worn: tuple[Usage | None, int, frozenset[str]] = (None, 0, frozenset())
+        self._known_pending: tuple[Settings | None, Station | None, bool] = (None, None, False)
         for each in Readings(supply, bank.find("interlocks")).groups():
             bank.show(each.values, each.sampling)
         for group, freshness in (
             (self.state, Freshness.REVISION),
+            (self.contacts, Freshness.REVISION),
+            (self.mains, Freshness.REVISION),
+            (self.limits_in_force, Freshness.REVISION),
+            (self.identity, Freshness.REVISION),
+            (self.link, Freshness.REVISION),
             (self.settings, Freshness.REVISION),
             (self.fault_log, Freshness.REVISION),
             (self.usage, Freshness.INSTANT),
@@ -59,7 +67,7 @@ class Panel:
     # --- state -----------------------------------------------------------------------------------
 
     def state(self) -> dict[str, Cell]:
-        """Return what changes with the revision only."""
+        """Return what a controller polls: status, mode, fault, warnings."""
         supply = self._supply
         warnings = self._warnings()
         return {
@@ -72,11 +80,6 @@ class Panel:
             "last_stop": supply.last_stop,
             "ignition_tries": supply.tally.tries,
             "watchdog_state": supply.link.state(tripped=supply.fault is Fault.WATCHDOG),
-            **self._contacts(warnings=bool(warnings)),
-            **self._mains(),
-            **self._limits_in_force(),
-            **self._identity(),
-            **self._link(),
         }
 
     def _status(self, *, warnings: bool) -> Mapping[str, bool]:
@@ -100,7 +103,8 @@ class Panel:
             "settings-pending": self._pending,
         }
 
-    def _contacts(self, *, warnings: bool) -> dict[str, Cell]:
+    def contacts(self) -> dict[str, Cell]:
+        """Return the discrete inputs."""
         supply, around, mode = self._supply, self._supply.surroundings, self._supply.mode
         return {
             "start_contact": around.start_contact,
@@ -111,7 +115,7 @@ class Panel:
             "gas_flowing": supply.valve_open,
             "gas_test_active": mode is Mode.GAS_TEST,
             "fault_active": bool(supply.fault),
-            "warning_active": warnings,
+            "warning_active": bool(self._warnings()),
             "torch_cover_closed": around.torch_cover_closed,
             "parts_in_place": not around.parts_missing,
             "phases_ok": len(around.phases) == len(PHASES),
@@ -127,29 +131,39 @@ class Panel:
     @property
     def _pending(self) -> bool:
         settings, active = self._supply.settings, self._supply.link.active
-        return (settings.address_setting, settings.line) != (active.address, active.line)
+        known_settings, known_active, pending = self._known_pending
+        if settings is not known_settings or active is not known_active:
+            wanted = settings.address_setting, settings.line
+            pending = wanted != (active.address, active.line)
+            self._known_pending = settings, active, pending
+        return pending
 
     def _warnings(self) -> frozenset[str]:
-        supply = self._supply
-        total = supply.tally.usage  # committed arcs: between events nothing changes
-        worn = {
-            f"{name.replace('_', '-')}-worn"
-            for name in PARTS
-            if supply.consumables.wear(name, total) >= WORN_PERCENT
-        }
+        supply, around = self._supply, self._supply.surroundings
+        found = self._worn_parts() | supply.notices | supply.alerts
         if self._pending:
-            worn.add("settings-pending")
+            found |= {"settings-pending"}
         if len(supply.log) == LOG_ENTRIES:
-            worn.add("fault-log-full")
-        around = supply.surroundings
+            found |= {"fault-log-full"}
         if abs(around.mains_volts / MAINS_VOLTS - 1) > MAINS_OFF_SHARE:
-            worn.add("mains-off-nominal")
-        for sensor in ("ambient", "plenum"):
-            if f"{sensor}-sensor" in supply.ratings.options and sensor in around.sensors_failed:
-                worn.add(f"{sensor}-sensor-absent")
-        return frozenset(worn | supply.notices | supply.alerts)
+            found |= {"mains-off-nominal"}
+        for sensor in around.sensors_failed & {"ambient", "plenum"}:
+            if f"{sensor}-sensor" in supply.ratings.options:
+                found |= {f"{sensor}-sensor-absent"}
+        return found
 
-    def _mains(self) -> dict[str, Cell]:
+    def _worn_parts(self) -> frozenset[str]:
+        """Return the warnings of worn parts; only an arc that ends and a new part change them."""
+        total, parts = self._supply.tally.usage, self._supply.consumables
+        usage, replaced, found = self._worn
+        if usage is not total or replaced != len(parts.log):
+            worn = [name for name in PARTS if parts.wear(name, total) >= WORN_PERCENT]
+            found = frozenset(f"{name.replace('_', '-')}-worn" for name in worn)
+            self._worn = total, len(parts.log), found
+        return found
+
+    def mains(self) -> dict[str, Cell]:
+        """Return the verdict on the mains and its reasons."""
         around = self._supply.surroundings
         phases, volts = around.phases, around.mains_volts
         low, high = volts < MAINS_LOW_VOLTS, volts > MAINS_HIGH_VOLTS
@@ -163,7 +177,8 @@ class Panel:
             **{f"mains_{name}_voltage": volts if on else 0.0 for name, on in ends.items()},
         }
 
-    def _limits_in_force(self) -> dict[str, Cell]:
+    def limits_in_force(self) -> dict[str, Cell]:
+        """Return the limits of the set-points."""
         found: dict[str, Cell] = {}
         for name in Limits.NAMES:
             span = self._limits.of(name, self._supply.settings.process)
@@ -171,7 +186,8 @@ class Panel:
             found[f"{stem}_low_limit"], found[f"{stem}_high_limit"] = span
         return found
 
-    def _identity(self) -> dict[str, Cell]:
+    def identity(self) -> dict[str, Cell]:
+        """Return what the unit is."""
         ratings = self._supply.ratings
         return {
             "options": self._mask("options", ratings.options),
@@ -181,7 +197,8 @@ class Panel:
             "divider_resistance": ratings.divider_kilohms,
         }
 
-    def _link(self) -> dict[str, Cell]:
+    def link(self) -> dict[str, Cell]:
+        """Return the link's settings in force."""
         link = self._supply.link
         return {
             "active_address": link.active.address,

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from kerfbus.sim.arc import OPEN_CIRCUIT_VOLTS, PILOT_AMPERES, PILOT_VOLTS
 from kerfbus.sim.arcline import ArcLine, Burning
-from kerfbus.sim.curves import Ramp
+from kerfbus.sim.curves import NEVER, Ramp
 from kerfbus.sim.gasline import GasLine, Source, Take
 from kerfbus.sim.heat import HEAT_SINK, WINDING, Body, HeatState, Warmth
 from kerfbus.sim.site import Site
@@ -88,6 +88,7 @@ class Plant:
         around: where temperatures and pressures start.
 
     Attributes:
+        stretches: how many there were.
         driven_at: beginning of this stretch.
         settled_at: from then on the pressures do not change in this stretch.
         ramped_at: from then on the current does not.
@@ -108,11 +109,14 @@ class Plant:
         self._charge = 0.0
         self.driven_at = self.settled_at = self.ramped_at = at
         self.burns = False
+        self.stretches = 0
+        self._steady_at = NEVER
         self._volts = (-1, 0.0)
 
     def drive(self, at: int, drive: Drive) -> None:
         """Begin a new stretch at `at`, each quantity from where it is."""
         around = drive.around
+        self.stretches += 1
         self._charge, self.driven_at = self.charge(at), at
         gain = around.current_gain
         ramp = drive.current
@@ -127,7 +131,10 @@ class Plant:
             self._warmth = warmth
             self._sink.warm(at, warmth)
             self._winding.warm(at, warmth)
-        self._arc.begin(at, self._burning() if drive.on_work else None)
+        self._arc.begin(at, self._burning() if self.burns else None)
+        steady = self.burns and ramp.end > 0
+        settled_at = max(self.settled_at, self.ramped_at, self._arc.steady_at)
+        self._steady_at = settled_at if steady else NEVER
 
     # --- current and arc -------------------------------------------------------------------------
 
@@ -149,7 +156,9 @@ class Plant:
         if at == now:
             return volts
         drive = self._drive
-        if drive.on_work and self._current.value(now) > 0:
+        if now >= self._steady_at:
+            volts = self._arc.steady_volts(now)
+        elif self.burns and self._current.value(now) > 0:
             volts = self._arc.volts(now, self._current.value(now), self._gas.flow_bar(now))
         elif drive.pilot:
             volts = PILOT_VOLTS
@@ -245,7 +254,7 @@ class Plant:
             place=drive.around.place,
             amperes=amperes,
             set_amperes=drive.set_amperes,
-            flow_bar=self._gas.goal_bar,
+            flow_bar=self._gas.final_bar,
             pit_mm=drive.parts.pit_mm,
             pit_growth=drive.parts.pit_growth * amperes,
             mains_share=self.mains_share,

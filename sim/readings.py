@@ -15,12 +15,11 @@ from typing import NamedTuple
 from kerfbus.bench.regmap import Register
 from kerfbus.sim.bank import Sample, Sampling, always
 from kerfbus.sim.cells import Cell, mask_of, names_of
-from kerfbus.sim.curves import NS
+from kerfbus.sim.curves import NEVER, NS
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.ratings import INLET_BAR
 from kerfbus.sim.supply import Supply
 from kerfbus.sim.surroundings import MAINS_VOLTS, PHASES
-from kerfbus.sim.timers import NEVER
 
 MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
 """Efficiency, power factor and the root of three: output power to mains current (invented)."""
@@ -152,8 +151,8 @@ class Readings:
         return max(link.silent_at - now, 0) / NS if link.armed else 0.0
 
     def _mains_current(self, now: int) -> float:
-        watts, share = 1000 * self._plant.kilowatts(now), self._plant.mains_share
-        return IDLE_MAINS_AMPERES + watts / (MAINS_FACTOR * MAINS_VOLTS * max(share, 0.1))
+        volts = max(self._supply.surroundings.mains_volts, 0.1 * MAINS_VOLTS)
+        return IDLE_MAINS_AMPERES + 1000 / MAINS_FACTOR * self._plant.kilowatts(now) / volts
 
     def _inlet_ok(self, now: int) -> bool:
         return INLET_BAR[0] <= self._plant.inlet_bar(now) <= INLET_BAR[1]

@@ -53,7 +53,8 @@ class Supply(Machine):
         if after is before:
             return
         self.surroundings = after
-        self.revision += 1
+        if not _UNSEEN.issuperset(changes):
+            self.revision += 1
         self._drive(self.now)
         self._judge(changes)
         if before.start_contact and not after.start_contact:
@@ -218,6 +219,8 @@ class Supply(Machine):
 _MAINS_FAULTS = frozenset({Fault.MAINS_LOW, Fault.MAINS_HIGH})
 _WORK = frozenset({"over_work", "work_lead_ok", "stand_off", "work_ohms"})
 """Surroundings that decide on an arc to the work."""
+_UNSEEN = frozenset({"stand_off", "table_speed", "over_kerf"})
+"""Surroundings that nothing shows but readings: what changes all the time under a moving torch."""
 
 
 def _gas_is_low(supply: Supply) -> bool:

@@ -59,7 +59,7 @@ def check_range(name: str, value: float, allowed: tuple[float, float, str]) -> N
         raise UsageError(f"{name} {value:g}: give {low:g} to {most} {unit}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Surroundings:
     """The physical side at one moment. Ranges of the numbers: `RANGES`.
 
@@ -148,9 +148,8 @@ class Surroundings:
         if not odd:
             return self
         after = object.__new__(type(self))
-        for name in NAMES:
-            value = odd[name] if name in odd else getattr(self, name)
-            object.__setattr__(after, name, value)
+        after.__dict__.update(self.__dict__)
+        after.__dict__.update(odd)
         return after
 
     @property

@@ -41,6 +41,7 @@ class Tally:
         self._charge = 0.0
         self._last_cut_ns = 0
         self._arcs: deque[tuple[int, int]] = deque()
+        self._arcs_ns = 0
 
     def struck(self) -> None:
         """Count an arc start: the pilot arc stands."""
@@ -67,7 +68,17 @@ class Tally:
         self.usage = self.total(at, charge) + Usage(hard_stops=int(hard))
         self._last_cut_ns = at - self._since
         self._arcs.append((self._since, at))
+        self._arcs_ns += at - self._since
         self._since = None
+
+    @property
+    def burns(self) -> bool:
+        """Return whether an arc burns that has not been committed."""
+        return self._since is not None
+
+    def arc_charge(self, charge: float) -> float:
+        """Return the charge of the arc that burns, ampere-seconds; `charge` is the plant's sum."""
+        return charge - self._charge
 
     def total(self, now: int, charge: float) -> Usage:
         """Return the usage with the arc that burns; `charge` is the plant's sum at `now`."""
@@ -81,10 +92,13 @@ class Tally:
 
     def duty_percent(self, now: int) -> float:
         """Return the share of arc time in the last ten minutes."""
-        begin = now - DUTY_WINDOW_NS
-        while self._arcs and self._arcs[0][1] <= begin:
-            self._arcs.popleft()
-        burnt = sum(end - max(start, begin) for start, end in self._arcs)
+        begin, arcs = now - DUTY_WINDOW_NS, self._arcs
+        while arcs and arcs[0][1] <= begin:
+            start, end = arcs.popleft()
+            self._arcs_ns -= end - start
+        burnt = self._arcs_ns
+        if arcs and arcs[0][0] < begin:  # only the oldest can stick out of the window
+            burnt -= begin - arcs[0][0]
         if self._since is not None:
             burnt += now - max(self._since, begin)
         return 100.0 * burnt / DUTY_WINDOW_NS

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-NEVER = 1 << 63
-"""Later than every instant."""
+from kerfbus.sim.curves import NEVER
+
+__all__ = ["NEVER", "Timer", "Timers"]
 
 
 class Timer(IntEnum):

@@ -159,7 +159,8 @@ class Part:
         fitted: the supply's total usage when it was fitted.
         replacements: how often this place got a new part.
         replaced_at: powered hours at the last time, in hundredths.
-        before: percent of life that it came with.
+        before: percent of life to be added to what the supply's totals make: what the part came
+            with, less what the totals had made when it was fitted.
         failed: it is lost, whatever its wear.
     """
 
@@ -214,11 +215,11 @@ class Consumables:
 
     def wear(self, name: str, total: Usage) -> float:
         """Return the wear of the part at `name`, percent of life."""
-        return self._parts[name].before + wear_percent(RATES[name], self.usage(name, total))
+        return self._parts[name].before + wear_percent(RATES[name], total)
 
     def pit_mm(self, total: Usage) -> float:
         """Return the depth of the electrode's pit, mm."""
-        return pit_mm(self.wear("electrode", total))
+        return pit_mm(max(self.wear("electrode", total), 0.0))
 
     def state(self, name: str, total: Usage, missing: frozenset[str]) -> PartState:
         """Return the verdict on the part at `name`."""
@@ -251,4 +252,5 @@ class Consumables:
         old = self._parts[name]
         usage, wear = self.usage(name, total), self.wear(name, total)
         self.log.append(Replacement(at, name, usage, wear, old.failed))
-        self._parts[name] = Part(total, old.replacements + 1, hours)
+        before = -wear_percent(RATES[name], total)
+        self._parts[name] = Part(total, old.replacements + 1, hours, before)

@@ -15,7 +15,7 @@ from kerfbus.sim.curves import NS, Ramp
 from kerfbus.sim.faults import Fault, FaultLog
 from kerfbus.sim.heat import HeatState
 from kerfbus.sim.link import Link, Station
-from kerfbus.sim.plant import Drive, HeatStates, Parts, Plant
+from kerfbus.sim.plant import NEW_PARTS, Drive, HeatStates, Parts, Plant
 from kerfbus.sim.ratings import (
     LOW_SHARE,
     SLEW_NS_PER_AMPERE,
@@ -33,6 +33,8 @@ from kerfbus.sim.wear import NOMINAL_AMPERES, RATES, Consumables, Usage, pit_mm
 HUNDREDTH_HOUR_NS = 36 * NS
 PIT_PER_AMPERE_SECOND = pit_mm(RATES["electrode"].second / NOMINAL_AMPERES)
 """Growth of the electrode's pit, mm for each ampere-second."""
+NOZZLE_PER_AMPERE_SECOND = RATES["nozzle"].second / NOMINAL_AMPERES
+"""Wear of the nozzle, percent for each ampere-second."""
 _RAMPED = frozenset({Mode.RAMP_UP, Mode.RAMP_DOWN})
 _COOL = (HeatState.NORMAL, HeatState.NORMAL)
 
@@ -94,6 +96,7 @@ class Works(ABC):
         self.revision = 0
         self.plant = Plant(given.seed, at, self.ratings.duty / 100, given.site, self.surroundings)
         self.timers = Timers()
+        self._known_parts: tuple[Usage | None, int, Parts] = (None, 0, NEW_PARTS)
         self._drive(at)
 
     # --- time ------------------------------------------------------------------------------------
@@ -121,6 +124,11 @@ class Works(ABC):
         """Let happen what `timer` waited for; it is now."""
 
     # --- what it knows of itself -----------------------------------------------------------------
+
+    @property
+    def edition(self) -> int:
+        """Return what counts up with everything that a reading does not know in advance."""
+        return self.revision + self.plant.stretches
 
     @property
     def usage(self) -> Usage:
@@ -175,12 +183,6 @@ class Works(ABC):
         """Tell the plant what it is driven with from `at` on, and wait for what it will do."""
         mode, ramp = self.mode, self._ramp(at)
         square = ramp.mean_square if mode in _RAMPED else ramp.end * ramp.end
-        usage = self.usage
-        parts = Parts(
-            pit_mm=self.consumables.pit_mm(usage),
-            pit_growth=PIT_PER_AMPERE_SECOND,
-            nozzle_wear=self.consumables.wear("nozzle", usage),
-        )
         self.plant.drive(
             at,
             Drive(
@@ -193,10 +195,30 @@ class Works(ABC):
                 live=mode is Mode.IGNITION,
                 fan=mode is not Mode.OFF,
                 load=square / self.ratings.endless_current**2,
-                parts=parts,
+                parts=self._parts(),
             ),
         )
         self._watch(at)
+
+    def _parts(self) -> Parts:
+        """Return the state of the consumables as the physics needs it."""
+        usage, replaced = self.tally.usage, len(self.consumables.log)
+        known_usage, known_replaced, parts = self._known_parts
+        if usage is not known_usage or replaced != known_replaced:
+            parts = Parts(
+                pit_mm=self.consumables.pit_mm(usage),
+                pit_growth=PIT_PER_AMPERE_SECOND,
+                nozzle_wear=self.consumables.wear("nozzle", usage),
+            )
+            self._known_parts = usage, replaced, parts
+        if not self.tally.burns:
+            return parts
+        charge = self.tally.arc_charge(self.plant.charge(self.now))
+        return Parts(
+            parts.pit_mm + PIT_PER_AMPERE_SECOND * charge,
+            PIT_PER_AMPERE_SECOND,
+            parts.nozzle_wear + NOZZLE_PER_AMPERE_SECOND * charge,
+        )
 
     def _ramp(self, at: int) -> Ramp:
         """Return the demanded current in the work lead from `at` on."""

@@ -11,11 +11,13 @@ from supplies import Bench, S, cutting_supply, idle_supply
 
 from kerfbus.bench import wire
 from kerfbus.bench.errors import UsageError
+from kerfbus.sim.device import Device
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.link import COMMAND_KEY
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.sequence import Mode
+from kerfbus.sim.server import SupplyServer
 from kerfbus.sim.settings import Settings
 from kerfbus.sim.site import Site
 from kerfbus.sim.supply import Supply
@@ -236,17 +238,17 @@ def test_a_wide_bore_uses_more_gas() -> None:
 
 
 def test_worn_parts_are_warned_of_on_the_link() -> None:
-    bench = Bench()
+    beginning = Beginning(site=Site(wear={"electrode": 85.0}))
+    bench = Bench(SupplyServer(Device(beginning)))
     at = MAP.by_name("electrode_wear").address
-    bench.make_idle()
-    supply = bench.supply
-    supply.consumables = Consumables({"electrode": 85.0})
-    supply.change(supply.settings)
     assert bench.words(at, table="input") == (850,)
     warnings = MAP.by_name("warnings")
-    shown = warnings.decode(bench.words(warnings.address, 2, table="input"))
-    assert isinstance(shown, tuple)
-    assert "electrode-worn" in shown
+    for worn in (True, False):
+        shown = warnings.decode(bench.words(warnings.address, 2, table="input"))
+        assert isinstance(shown, tuple)
+        assert ("electrode-worn" in shown) is worn
+        bench.supply.replace_part("electrode")
+    assert bench.words(at, table="input") == (0,)
 
 
 def test_replacing_over_the_link_resets_counts_and_is_logged() -> None:
