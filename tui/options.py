@@ -6,6 +6,7 @@ The options of a link arrive in a command as one `Link`.
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any
@@ -15,6 +16,8 @@ import click
 Command = Callable[..., Any]
 
 DEFAULT_PORT = "sim:"
+LONGEST_SECONDS = 100_000_000.0
+"""About three years; nanoseconds of it still fit everywhere (chosen)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,28 @@ class Link:
     map: str | None = None
     timeout_seconds: float = 1.0
     retries: int = 2
+
+
+class Seconds(click.FloatRange):
+    """A time that can be waited for: more than 0, and a number (not ``nan``, not ``inf``)."""
+
+    def __init__(self) -> None:
+        super().__init__(0, LONGEST_SECONDS, min_open=True)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the seconds, or fail with what would be right."""
+        seconds = float(super().convert(value, param, ctx))
+        if math.isnan(seconds):  # no comparison is true of it, so the range lets it through
+            self.fail(f"{value!r} is not a number of seconds.", param, ctx)
+        return seconds
+
+    def _describe_range(self) -> str:
+        return "x>0"  # the upper end is nobody's concern
+
+
+SECONDS = Seconds()
 
 
 def examples(*lines: str) -> str:
@@ -104,7 +129,7 @@ def link_options(function: Command) -> Command:
         click.option(
             "--timeout",
             "timeout_seconds",
-            type=click.FloatRange(0, min_open=True),
+            type=SECONDS,
             default=1.0,
             show_default=True,
             metavar="SECONDS",
