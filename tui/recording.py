@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from kerfbus.bench.errors import CaptureError
+from kerfbus.bench.errors import CaptureError, KerfbusError
 from kerfbus.bench.recorder import RecordingTransport, recorded
 from kerfbus.bench.transport import Transport, Vantage
 from kerfbus.tui.output import Output
@@ -14,18 +15,32 @@ from kerfbus.tui.output import Output
 
 @asynccontextmanager
 async def recording(
-    port: Transport, capture: str | None, vantage: Vantage
+    port: Transport, capture: str | None, vantage: Vantage, output: Output
 ) -> AsyncIterator[Transport]:
     """Give a transport that records to a new file, or the port itself when none was asked for.
 
+    At the end, however it comes, it says where the recording is.
+
     Raises:
-        CaptureError: the file exists or cannot be written.
+        CaptureError: the file exists or cannot be written, or the recording is not complete.
     """
     if capture is None:
         yield port
         return
-    async with recorded(port, capture, vantage) as transport:
-        yield transport
+    transport = recorded(port, capture, vantage)
+    try:
+        async with transport:
+            yield transport
+    except KerfbusError:
+        if transport.capture_error is not None:  # the second trouble, said before the first
+            output.remark(str(transport.capture_error), always=True)
+        else:
+            tell_recording(transport, capture, output)
+        raise
+    except asyncio.CancelledError:
+        tell_recording(transport, capture, output)
+        raise
+    tell_recording(transport, capture, output)
 
 
 class SeveralRecordings:
@@ -42,7 +57,7 @@ class SeveralRecordings:
         self._first = None if capture is None else Path(capture)
         if self._first is not None and self._first.exists():
             raise CaptureError(str(capture), "exists already; name a new file")
-        self._lines: list[tuple[Transport, str]] = []
+        self._lines: list[tuple[RecordingTransport, str]] = []
 
     def wrap(self, line: Transport) -> Transport:
         """Return a transport that records a line that came up; the line itself to record nothing.
@@ -61,16 +76,22 @@ class SeveralRecordings:
         return transport
 
     def tell(self, output: Output) -> None:
-        """Say where the recordings are."""
-        for transport, path in self._lines:
+        """Say where the recordings are, once their lines are closed.
+
+        Raises:
+            KerfbusError: one of them is not complete; said after all that are.
+        """
+        bad = [each for each in self._lines if each[0].capture_error is not None]
+        for transport, path in [each for each in self._lines if each not in bad] + bad:
             tell_recording(transport, path, output)
 
 
-def tell_recording(transport: Transport, capture: str | None, output: Output) -> None:
-    """Say where the recording is, and whether something is missing from it."""
-    if not isinstance(transport, RecordingTransport):
-        return
-    if transport.capture_error is None:
-        output.text(f"Recorded to {capture}.")
-    else:
-        output.remark(f"the recording is not complete: {transport.capture_error}", always=True)
+def tell_recording(transport: RecordingTransport, capture: str, output: Output) -> None:
+    """Say where a closed recording is.
+
+    Raises:
+        KerfbusError: something is missing from it.
+    """
+    if transport.capture_error is not None:
+        raise transport.capture_error
+    output.text(f"Recorded to {capture}.")

@@ -142,12 +142,15 @@ class Tour:
         )
         options = PortOptions(vantage="tap", speed="fast", seed=self._seed)
         port = await open_port(PORT, self._settings, options)
-        async with recorded(port, self._path, "tap", seed=self._seed) as transport:
+        transport = recorded(port, self._path, "tap", seed=self._seed)
+        async with transport:
             begin = transport.clock.now()
             with Progress("virtual time", CUT_NS) as progress:
                 while (now := transport.clock.now() - begin) < CUT_NS:
                     await transport.receive(begin + CUT_NS)
                     progress.reached(now)
+        if transport.capture_error is not None:
+            raise transport.capture_error
 
     def _decode(self) -> None:
         """Read the recording back: what the supply did, then the frames."""

@@ -267,6 +267,32 @@ def test_listen_to_what_cannot_be(arguments: list[str], kind: str) -> None:
     assert len(run.err.splitlines()) == 1
 
 
+@pytest.fixture
+def full_disk() -> Iterator[None]:
+    """Let no file grow beyond 3000 bytes, as on a full disk."""
+    resource = pytest.importorskip("resource", reason="other platform: limits of a process")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (3000, before[1]))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.usefixtures("full_disk")
+@pytest.mark.parametrize("command", [["listen", "--seconds", "3"], ["demo"]], ids=" ".join)
+def test_a_disk_that_fills_up_is_said_and_leaves_what_was_recorded(
+    command: list[str], tmp_path: Path
+) -> None:
+    path = tmp_path / "run.pcapng"
+    run = console.call(*command, "--capture", path, "--json")
+    assert run.code == 2
+    assert run.answers[-1]["error"]["kind"] == "capture"
+    assert "make room" in run.err.splitlines()[-1]
+    assert run.err.count("make room") == 1
+    decoded = console.call("decode", path, "--json")
+    assert decoded.code == 0
+    assert decoded.answers[-1]["summary"]["ok"] > 10
+
+
 def test_demo_tells_a_cut_from_start_to_post_flow() -> None:
     run = console.call("demo", "--json")
     assert (run.code, run.err) == (0, "")

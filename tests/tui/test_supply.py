@@ -8,6 +8,7 @@ import re
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -68,7 +69,34 @@ def test_for_a_person_it_says_one_line_when_it_is_ready(tmp_path: Path) -> None:
         )
         supply.send_signal(signal.SIGINT)
         out, err = supply.communicate()
-    assert (supply.returncode, out, err) == (0, "Ended; requests answered: 0.\n", "")
+    assert (supply.returncode, out) == (0, "Ended; requests answered: 0.\n")
+    assert "a pty has no parity" in err
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other platform: limits of another process")
+@pytest.mark.parametrize("where", ["--pty", "--tcp"])
+def test_a_disk_that_fills_up_ends_the_recording_and_not_the_supply(
+    where: str, tmp_path: Path
+) -> None:
+    import resource
+
+    capture = tmp_path / "run.pcapng"
+    place = str(tmp_path / "supply") if where == "--pty" else "127.0.0.1:0"
+    with console.start("supply", where, place, "--capture", capture, "--json") as supply:
+        at = str(ready(supply)["port"])
+        resource.prlimit(supply.pid, resource.RLIMIT_FSIZE, (600, resource.RLIM_INFINITY))
+        port = at if where == "--pty" else f"socket://{at}"
+        # Far apart, so that each takes a transaction of its own.
+        places = [f"input:{each}" for each in (0, 48, 64, 128, 192, 512)]
+        read = console.call("read", *places, "--port", port, "--json")
+        assert read.code == 0
+        supply.send_signal(signal.SIGINT)
+        out, err = supply.communicate()
+    assert supply.returncode == 2
+    assert json.loads(out.splitlines()[-1])["error"]["kind"] == "capture"
+    assert "make room" in err.splitlines()[-1]
+    assert any(isinstance(each, Burst) for each in read_capture(capture).records)
 
 
 def test_on_tcp_each_connection_has_its_own_capture(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbus.tui.endings import DONE
-from kerfbus.tui.options import examples, json_option, line_options, port_option
+from kerfbus.tui.options import SECONDS, examples, json_option, line_options, port_option
 from kerfbus.tui.output import HEADING, Output
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ class Request:
 @click.option("--capture", metavar="FILE", help="Record all that is heard; a new file.")
 @click.option(
     "--seconds",
-    type=click.FloatRange(0, min_open=True),
+    type=SECONDS,
     metavar="N",
     help="Stop after this time; otherwise Ctrl-C does.",
 )
@@ -81,7 +81,7 @@ async def _listen(request: Request, output: Output) -> None:
     from kerfbus.bench.ports import is_simulated
     from kerfbus.tui.chosen import chosen_map
     from kerfbus.tui.ear import Ear
-    from kerfbus.tui.recording import recording, tell_recording
+    from kerfbus.tui.recording import recording
     from kerfbus.tui.traffic import TrafficLines
 
     settings = LineSettings.parse(request.baud, request.format)
@@ -90,7 +90,7 @@ async def _listen(request: Request, output: Output) -> None:
     lines = TrafficLines(output, show_all=request.show_all, register_map=named)
     async with (
         await _open(request.port, settings, output) as port,
-        recording(port, request.capture, "tap") as transport,
+        recording(port, request.capture, "tap", output) as transport,
     ):
         ear = Ear(transport, output, lines, comes_back=not is_simulated(request.port))
         output.text(f"Listening on {request.port}, {settings}", HEADING)
@@ -99,7 +99,6 @@ async def _listen(request: Request, output: Output) -> None:
             await ear.hear(request.seconds)
         finally:
             ear.sum_up()
-            tell_recording(transport, request.capture, output)
 
 
 async def _open(port: str, settings: LineSettings, output: Output) -> Transport:

@@ -109,16 +109,21 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
     from kerfbus.bench.ports import PortOptions, open_port
     from kerfbus.bench.recorder import RecordingTransport
     from kerfbus.sim.station import Station
-    from kerfbus.tui.recording import recording, tell_recording
+    from kerfbus.tui.recording import recording
 
     if request.pty is not None:
         opened = _open_pty(request.pty, server.settings)
+        if server.settings.parity != "N":
+            output.remark(
+                f"{request.pty}: a pty has no parity; a client that fails when it asks for one "
+                "can use 8N1"
+            )
     else:
         options = PortOptions(vantage="server")
         opened = await open_port(request.place, server.settings, options)
     async with (
         opened as port,
-        recording(port, request.capture, "server") as transport,
+        recording(port, request.capture, "server", output) as transport,
     ):
         if isinstance(transport, RecordingTransport):
             transport.mark("note", f"simulated supply, seed {request.seed}")
@@ -128,7 +133,6 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
             await station.run()
         finally:
             _ended(station.replies, output)
-            tell_recording(transport, request.capture, output)
 
 
 def _open_pty(path: str, settings: LineSettings) -> Transport:
@@ -150,14 +154,16 @@ async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> Non
 
     recordings = SeveralRecordings(request.capture)
     endpoint = Endpoint.parse(request.place)
-    async with TcpDoor((server,), endpoint, wrap=recordings.wrap) as lines:
-        output.remark(lines.endpoint.notice)
-        _ready(request, server, output, str(lines.endpoint))
-        try:
-            await asyncio.Event().wait()
-        finally:
-            _ended(None, output)
-            recordings.tell(output)
+    try:
+        async with TcpDoor((server,), endpoint, wrap=recordings.wrap) as lines:
+            output.remark(lines.endpoint.notice)
+            _ready(request, server, output, str(lines.endpoint))
+            try:
+                await asyncio.Event().wait()
+            finally:
+                _ended(None, output)
+    finally:
+        recordings.tell(output)
 
 
 def _ready(request: Request, server: SupplyServer, output: Output, place: str) -> None:
