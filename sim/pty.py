@@ -49,7 +49,7 @@ _FACTS = PortFacts(
     ),
 )
 RUFFLE_NS = 50_000_000
-"""How often at most the slave side is ruffled."""
+"""How often at most the slave side is ruffled while nothing comes."""
 # struct flock: type, whence, start, length, pid, for the whole file.
 _FLOCK = struct.Struct("hhqqi4x")
 
@@ -113,7 +113,7 @@ class PtyTransport(Transport):
             except OSError as error:
                 raise PortLostError(self.name, f"the pty is gone: {error.strerror}") from error
             now = self.clock.now()
-            self._ruffle(now)
+            self._ruffle(now, at_once=bool(data))
             if data:
                 return Chunk(data, now)
             if until is not None and until <= now:
@@ -134,15 +134,17 @@ class PtyTransport(Transport):
         os.close(self._master)
         os.close(self._slave)
 
-    def _ruffle(self, now: int) -> None:
+    def _ruffle(self, now: int, *, at_once: bool) -> None:
         """Let the next client that sets parity succeed.
 
         Linux ptys have no parity and drop the flag. glibc's tcsetattr reports that as an error, but
         only when nothing else has changed, which is so for every client but the first because we
         hold the slave side open. So a flag is set that clients clear and that means nothing here.
-        A client that opens the port and then sets nothing but parity still fails.
+        A client that has sent characters has made its settings, so the flag is set `at_once` for
+        the next one, which may come right after it. A client that opens the port and then sets
+        nothing but parity still fails.
         """
-        if now - self._ruffled_at < RUFFLE_NS:
+        if not at_once and now - self._ruffled_at < RUFFLE_NS:
             return
         self._ruffled_at = now
         _set_ruffle(self._slave)

@@ -127,7 +127,6 @@ async def test_a_later_client_may_ask_for_parity(port: PtyTransport) -> None:
         with serial.Serial(str(port.link), 19200, parity="E", timeout=10) as client:
             client.write(bytes((number,)))
             assert await hear(port, 1) == bytes((number,))
-        await asyncio.sleep(0.06)  # longer than the pty leaves its flag alone
 
 
 async def test_what_nobody_reads_is_dropped(port: PtyTransport) -> None:
