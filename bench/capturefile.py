@@ -192,9 +192,7 @@ def _open(path: str, overwrite: bool) -> int:
     try:
         fd = os.open(path, flags, 0o666)
     except FileExistsError as error:
-        raise CaptureError(
-            path, "exists already; choose another name, or overwrite it on purpose"
-        ) from error
+        raise CaptureError(path, "exists already; choose another name") from error
     except (OSError, ValueError) as error:  # ValueError: a zero character in the name
         raise CaptureError(path, f"cannot be written: {_why(error)}") from error
     try:
