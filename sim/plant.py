@@ -111,6 +111,7 @@ class Plant:
         self.burns = False
         self.stretches = 0
         self._steady_at = NEVER
+        self._most_volts = OPEN_CIRCUIT_VOLTS
         self._volts = (-1, 0.0)
 
     def drive(self, at: int, drive: Drive) -> None:
@@ -123,6 +124,7 @@ class Plant:
         self._current = Ramp(ramp.at, ramp.start * gain, ramp.end * gain, ramp.span_ns)
         self._drive = drive
         self._volts = (-1, 0.0)
+        self._most_volts = OPEN_CIRCUIT_VOLTS * self.mains_share
         self._gas.begin(at, self._source(around), _take(drive))
         self.settled_at = self._gas.settled_at
         self.ramped_at, self.burns = ramp.at + ramp.span_ns, drive.on_work
@@ -163,7 +165,8 @@ class Plant:
         elif drive.pilot:
             volts = PILOT_VOLTS
         else:
-            volts = OPEN_CIRCUIT_VOLTS * self.mains_share if drive.live else 0.0
+            volts = OPEN_CIRCUIT_VOLTS if drive.live else 0.0
+        volts = min(volts, self._most_volts)  # which an arc may need until it goes out
         self._volts = now, volts
         return volts
 

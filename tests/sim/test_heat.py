@@ -197,6 +197,7 @@ def test_the_block_goes_by_itself_and_the_fault_does_not() -> None:
     supply = cycling_supply(598.0, 2)
     assert (supply.fault, supply.mode) == (Fault.OVER_TEMPERATURE, Mode.FAULT)
     assert supply.too_hot
+    assert "temperature-high" in supply.alerts
     assert supply.still_caused()
     tripped_at = supply.fault_at
     entry = supply.log.entries[0]
@@ -209,6 +210,8 @@ def test_the_block_goes_by_itself_and_the_fault_does_not() -> None:
     assert supply.now > tripped_at + 60 * S
     assert supply.fault is Fault.OVER_TEMPERATURE
     assert not supply.still_caused()
+    supply.advance(supply.now + 300 * S)
+    assert "temperature-high" not in supply.alerts
     assert supply.plant.sink(supply.now) <= MATERIALS[0].release + 1e-6
     supply.clear_fault()
     assert supply.ready
