@@ -36,7 +36,7 @@ from collections.abc import Iterable
 
 from kerfbus.bench.frames import Frame, FrameError, Piece, Stray
 from kerfbus.bench.held import SCALE_BITS, Held
-from kerfbus.bench.line import LineSettings
+from kerfbus.bench.line import MAX_ADU, LineSettings
 from kerfbus.bench.resync import Resync
 from kerfbus.bench.shapes import MIN_ADU, Shape, candidates
 from kerfbus.bench.transport import CharacterError, Timing
@@ -47,8 +47,10 @@ __all__ = ["JOIN_NS", "Frame", "FrameError", "Framer", "Piece", "Shape", "Stray"
 JOIN_NS = 25_000_000
 """How much longer than t3.5 the parts of a torn frame may be apart (an adapter's latency timer of
 16 ms and a scheduling delay; chosen)."""
-MAX_CHUNK = 4096
+MAX_PART = 2048
 """Longer chunks are taken in parts, so that work grows with their length only (chosen)."""
+MAX_BUFFER = MAX_PART + 2 * MAX_ADU
+"""What is at most in hand: a part, and what is held back."""
 
 
 class Framer(Walker):
@@ -121,33 +123,30 @@ class Framer(Walker):
                 (a clock set back) the silence between them counts as unknown.
             errors: line errors of these characters, by position.
         """
-        if not data:
-            return []
         last = self._at
         gap = at - last - (len(data) * self._scale >> SCALE_BITS)
         held = self._buf
         self._floor = last
-        if self._odd or errors or gap > self._slack or at < last or len(data) > MAX_CHUNK:
-            if held or self._odd or errors or len(data) > MAX_CHUNK:
+        if self._odd or errors or gap > self._slack or at < last:
+            if held or self._odd or errors or not data:
                 return self._receive_oddly(data, at, errors)
             self._gap = self._silence(gap, at)
-        self._at = at
         buf = held + data
+        if not self._need <= len(buf) <= MAX_BUFFER:
+            return self._receive_few_or_many(data, at)
+        self._at = at
         out: list[Piece] = []
-        if len(buf) < self._need:
-            start = 0
-        else:
-            start = self._walk(buf, 0, out)
-            if self._need <= 0:
-                return self._look_on(buf, start, out)
-        if start >= len(held):
-            if self._marks:
-                self._marks = []
-            self._before = self._floor
-            self._buf = buf[start:]
-        else:
+        start = self._walk(buf, 0, out)
+        if self._need <= 0:
+            return self._look_on(buf, start, out)
+        if start < len(held):
             self._marks.append((len(held), last))
             self._buf = buf
+            return out
+        if self._marks:
+            self._marks = []
+        self._before = self._floor
+        self._buf = buf[start:]
         return out
 
     def outbound(self, data: bytes, at: int) -> tuple[list[Piece], list[Piece]]:
@@ -218,9 +217,25 @@ class Framer(Walker):
         self._floor = 0
         return None
 
+    def _receive_few_or_many(self, data: bytes, at: int) -> list[Piece]:
+        """Take characters that decide nothing yet, or a long chunk."""
+        if len(data) >= self._need:
+            return self._receive_in_parts(data, at, [])
+        if data:
+            held = self._buf
+            self._at = at
+            if held:
+                self._marks.append((len(held), self._floor))
+            else:
+                self._before = self._floor
+            self._buf = held + data
+        return []
+
     def _receive_oddly(self, data: bytes, at: int, errors: Iterable[CharacterError]) -> list[Piece]:
         """Take characters where the quick way will not do or damage is in hand."""
-        if len(data) > MAX_CHUNK:
+        if not data:
+            return []
+        if len(data) > MAX_PART:
             return self._receive_in_parts(data, at, list(errors))
         last = self._at
         gap = self._silence(at - last - (len(data) * self._scale >> SCALE_BITS), at)
@@ -250,8 +265,8 @@ class Framer(Walker):
         """Take a long chunk as several; it makes no difference to what is found."""
         out: list[Piece] = []
         earliest = self._at if self._at <= at else 0
-        for start in range(0, len(data), MAX_CHUNK):
-            part = data[start : start + MAX_CHUNK]
+        for start in range(0, len(data), MAX_PART):
+            part = data[start : start + MAX_PART]
             end = start + len(part)
             stamp = at - ((len(data) - end) * self._scale >> SCALE_BITS)
             marked = [e._replace(position=e[0] - start) for e in errors if start <= e[0] < end]

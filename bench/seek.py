@@ -189,9 +189,9 @@ def seek(buf: bytes, start: int, limit: int, *, sealed: bool) -> tuple[int, int,
         place, rows = SETTLED[buf[start + 1]]
         if start + place < limit:
             # Most starts are false ones: the same as `frame_at`, cut short.
-            short, _, longer, *_ = rows[buf[start + place]]
+            short, _, longer, _, _ = rows[buf[start + place]]
             if (
-                start + max(short, longer) <= limit
+                start + (longer or short) <= limit
                 and crc16(buf[start : start + short])
                 and crc16(buf[start : start + longer])  # that of no characters is not 0
             ):

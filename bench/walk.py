@@ -7,7 +7,7 @@ of the two it is and says how frames are found.
 
 from __future__ import annotations
 
-from typing import cast
+from typing import Any
 
 from kerfbus.bench.crc import crc16
 from kerfbus.bench.frames import Frame, Piece, Stray
@@ -62,7 +62,7 @@ class Walker:
         self._buf = buf[start:]
 
     def _walk(  # noqa: C901 (one pass, written out)
-        self, buf: bytes, start: int, out: list[Piece]
+        self, buf: bytes, start: int, out: list[Any]
     ) -> int:
         """Walk over `buf` as long as good frames follow one another.
 
@@ -102,7 +102,7 @@ class Walker:
                 elif risky:
                     said = self._said
                     if start > begin:
-                        said = out[-1][0], cast("int", out[-1][-1])
+                        said = out[-1][0], out[-1][4]
                     if not prefers_shorter(said, found, shape):
                         break
                 start = stop
@@ -119,7 +119,7 @@ class Walker:
             elif rows:
                 need = place + 1
         if start > begin:
-            last = cast("Frame", out[-1])
+            last = out[-1]
             self._said = last[0], last[4]
         self._gap, self._need = gap, need
         return start
@@ -174,7 +174,7 @@ class Walker:
         stamp = self._at - ((len(buf) - stop) * self._scale >> SCALE_BITS)
         return max(stamp, self._floor)
 
-    def _restamp(self, stop: int, out: list[Piece], first: int) -> None:
+    def _restamp(self, stop: int, out: list[Any], first: int) -> None:
         """Correct the stamps of frames that ended in earlier chunks.
 
         Args:
@@ -184,13 +184,15 @@ class Walker:
         """
         marks = iter(self._marks)
         end, at, before = 0, self._before, 0
+        scale = self._scale
         for place in range(first, len(out)):
-            data, _, errors, gap, shapes = cast("Frame", out[place])
+            data, _, errors, gap, shapes = out[place]
             stop += len(data)
             while stop > end:
                 before = at
                 end, at = next(marks, (OUT_OF_REACH, 0))
             if end == OUT_OF_REACH:
                 return
-            stamp = at - ((end - stop) * self._scale >> SCALE_BITS)
-            out[place] = _new(Frame, (data, max(stamp, before), errors, gap, shapes))
+            stamp = at - ((end - stop) * scale >> SCALE_BITS)
+            stamp = stamp if stamp > before else before
+            out[place] = _new(Frame, (data, stamp, errors, gap, shapes))
