@@ -11,6 +11,11 @@ import os
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
+
+# A busy machine is no reason for a property to fail; `timeout` in pyproject.toml ends what hangs.
+settings.register_profile("kerfbus", deadline=None)
+settings.load_profile("kerfbus")
 
 OTHER_PLATFORM = "other platform: "
 """How the reason of a skip begins that is right even in continuous integration."""
