@@ -268,29 +268,31 @@ class _Batch:
         Returns:
             The next one.
         """
-        framer = self._framer
+        framer, bursts, count = self._framer, self._bursts, len(self._alone)
         while True:
             self._alone[here] = False
-            data, at = self._bursts.frame(here), int(self._columns.at[here])
+            data, at = bursts.frame(here), int(self._columns.at[here])
+            before_frame = here + 1 < count and self._frame[here + 1]
+            # A torn frame would be put together with what follows, but not with a good frame.
+            ends = bursts.final[here] or (bursts.ended[here] and before_frame)
             if self._columns.outbound[here]:
                 heard, sent = framer.outbound(data, at)
                 self._add(here - 1, heard)
                 self._add(here, sent, outbound=True)
+            elif ends and not framer.held:
+                self._add(here, framer.segment(data, at, self._errors(here)))
             else:
                 self._add(here, framer.receive(data, at, self._errors(here)))
+                if ends:
+                    self._flush(here)
             here += 1
-            if here == len(self._alone):
-                return here
-            clear = self._frame[here] or self._damage[here]
-            # A torn frame would be put together with what follows, but not with a good frame.
-            final, ended = self._bursts.final[here - 1], self._bursts.ended[here - 1]
-            if final or (ended and self._frame[here]):
-                self._flush(here - 1)
-            if clear and not framer.held:
+            if here == count or (not framer.held and (before_frame or self._damage[here])):
                 return here
 
     def _errors(self, burst: int) -> list[CharacterError]:
         columns = self._columns
+        if not len(columns.error_bursts):
+            return []
         first, last = np.searchsorted(columns.error_bursts, (burst, burst + 1)).tolist()
         return [
             CharacterError(

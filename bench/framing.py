@@ -161,8 +161,29 @@ class Framer(Walker):
         Returns:
             What was still held back of what was heard, and what is sent.
         """
-        heard = self.flush()
-        return heard, self.receive(data, at) + self.flush()
+        return self.flush(), self.segment(data, at)
+
+    def segment(self, data: bytes, at: int, errors: Iterable[CharacterError] = ()) -> list[Piece]:
+        """Take characters to which nothing belongs that comes before or behind them.
+
+        The same as `flush`, `receive` and `flush`, but quicker than the last two.
+
+        Args:
+            data: the characters.
+            at: end of the last one (or the host's stamp).
+            errors: line errors of these characters, by position.
+        """
+        out = self.flush()
+        if not 0 < len(data) <= MAX_PART:
+            return out + self.receive(data, at, errors) + self.flush()
+        self._floor = self._at
+        gap = self._silence(at - self._at - (len(data) * self._scale >> SCALE_BITS), at)
+        self._at = at
+        self._gap = gap if gap is None or gap > self._slack else 0
+        resync = self._handed_over(at)
+        resync.held.add(data, at, errors)
+        resync.held.closed = True
+        return self._resume(resync, out, expired=True)
 
     def sent(self, frame: bytes, at: int | None = None) -> None:
         """Take note of a good frame that this station sends; nothing is returned for it.
@@ -283,7 +304,7 @@ class Framer(Walker):
             marks = [*self._marks, (len(self._buf), at)]
             held = Held(self._buf, marks, self._before, self._gap, self._scale)
         else:
-            held = Held(b"", [], self._floor, 0, self._scale)
+            held = Held(b"", [], self._floor, self._gap, self._scale)
         resync = Resync(held, self._t35, self.join_ns)
         resync.begin(self._skip, self._said)
         self._buf, self._skip, self._marks = b"", 0, []

@@ -193,7 +193,7 @@ class Resync:
             A length of 0 for none, a negative one while that is not clear.
         """
         buf, start = self.held.buf, self._bad
-        if buf[start] > MAX_ADDRESS:
+        if buf[start] > MAX_ADDRESS or (expired and limit == len(buf)):
             return _NONE
         reach = self._reach(limit)
         expired |= reach < len(buf)

@@ -36,6 +36,7 @@ from pymodbus.pdu import register_message as registers
 
 from kerfbus.bench import seek, walk
 from kerfbus.bench.framing import Frame, Framer, Piece
+from kerfbus.bench.transport import CharacterError, LineEventKind
 
 MOST_HELD = 512
 PARTS = st.lists(pieces_of_line(), min_size=1, max_size=12)
@@ -297,3 +298,20 @@ def test_usable_again_after_anything(data: bytes, how: int) -> None:
     frame = FRAMES[1]
     pieces = framer.receive(frame, 10**11) + framer.flush()
     assert [(piece.data, piece.errors) for piece in pieces] == [(frame, 0)]
+
+
+@given(exact_lines(), chunk_sizes(), pieces_of_line(), st.booleans())
+@settings(max_examples=80, deadline=None)
+def test_a_segment_alone_is_the_same_as_all_that_is_held_let_go_before_and_behind_it(
+    line: list[Character], sizes: list[int], data: bytes, marked: bool
+) -> None:
+    errors = [CharacterError(len(data) - 1, LineEventKind.PARITY)] if marked else []
+    framers = (Framer(SETTINGS, "exact"), Framer(SETTINGS, "exact"))
+    at = 0
+    for chunk, at in bursts(line, cycle(sizes)):  # noqa: B007 (the last instant is used below)
+        assert framers[0].receive(chunk, at) == framers[1].receive(chunk, at)
+    at += SETTINGS.characters_ns(len(data)) + 2 * T35_NS
+    one = framers[0].segment(data, at, errors)
+    other = framers[1].flush() + framers[1].receive(data, at, errors) + framers[1].flush()
+    assert one == other
+    assert framers[0].receive(FRAMES[1], 2 * at) == framers[1].receive(FRAMES[1], 2 * at)
