@@ -149,7 +149,8 @@ class BufferedCaptureFile(CaptureFile):
                 self._write_out()
         if not self._filled.is_set():
             self._filled.set()
-        self._tell()
+        if self.error is not None:
+            self._tell()
 
     def flush(self) -> None:
         """Write out what waits."""

@@ -6,7 +6,7 @@ The rules are `kerfbus.bench.exchange`'s; here are the waiting, the retries and 
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from kerfbus.bench import wire
 from kerfbus.bench.conversation import Message
@@ -24,8 +24,7 @@ BROADCASTS = frozenset((5, 6, 8, 0x0F, 0x10, 0x15, 0x16))
 """Function codes that make sense without a reply (MODBUS over Serial Line V1.02, 2.1: writes)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
+class Result(NamedTuple):
     """What came of a request.
 
     Attributes:

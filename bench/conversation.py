@@ -252,7 +252,7 @@ class Conversation:
     def _echo(self, piece: Frame) -> Message | None:
         """Return `piece` as an echo, None when it is none or may as well be the reply."""
         if piece.data != self._sent:
-            if self.echoes and not piece.shapes and _similar(piece.data, self._sent):
+            if self._spoilt_echo(piece):
                 self._echo_due = False
                 errors = piece.errors | FrameError.CRC
                 role = Role.REPLY if self.vantage == "server" else Role.REQUEST
@@ -271,6 +271,21 @@ class Conversation:
         self._echo_due = False
         role = Role.REPLY if self.vantage == "server" else Role.REQUEST
         return Message(piece, role, piece.errors, self._next(), echo=True)
+
+    def _spoilt_echo(self, piece: Frame) -> bool:
+        """Return whether `piece` is what was sent, changed on the line: a collision or noise.
+
+        Before it is known whether the station hears itself, that is said only of a frame that
+        cannot be a reply: of the request's length, nearly the same, and nobody repeats it.
+        """
+        if piece.shapes or self.echoes is False or not _similar(piece.data, self._sent):
+            return False
+        if self.echoes:
+            return True
+        sent = self._sent
+        differ = sum(a != b for a, b in zip(piece.data, sent, strict=False))
+        repeated = self.vantage != "client" or echoes_request(sent[1])
+        return not repeated and len(piece.data) == len(sent) and differ <= 2
 
     def _repeats(self, piece: Frame) -> bool:
         """Return whether a frame equal to what was sent may be the other side's own."""
@@ -309,7 +324,8 @@ class Conversation:
     def _hasty(self, piece: Frame, request: _Request) -> bool:
         """Return whether `piece` came too soon to answer `request` and another request fits it."""
         return (
-            self._paced
+            bool(self._older)  # first, because there hardly ever is one
+            and self._paced
             and self._start(piece) < request.at + self.settings.t15_ns
             and any(old.fits(piece.data) for old in self._older)
         )

@@ -85,7 +85,9 @@ class LineSettings:
 
     def characters_ns(self, count: int) -> int:
         """Return the time of `count` characters without gaps, in nanoseconds."""
-        return _ratio(count * self.character_bits * NS, self.baud)
+        # Written out, because every transaction asks several times.
+        bits = 1 + self.data_bits + (self.parity != "N") + self.stop_bits
+        return (2 * NS * count * bits + self.baud) // (2 * self.baud)
 
     @property
     def character_ns(self) -> int:

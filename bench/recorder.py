@@ -49,11 +49,19 @@ class Recorder:
 
     def inbound(self, chunk: Chunk) -> None:
         """Record what was heard."""
-        self._attempt(lambda: self._writer.inbound(chunk))
+        try:  # not by way of `_attempt`: these two calls are most of what recording costs
+            if not self._closed:
+                self._writer.inbound(chunk)
+        except KerfbusError as error:
+            self.error = self.error or error
 
     def outbound(self, data: bytes, at: int) -> None:
         """Record what was sent; `at` is the end of its last stop bit."""
-        self._attempt(lambda: self._writer.outbound(data, at))
+        try:
+            if not self._closed:
+                self._writer.outbound(data, at)
+        except KerfbusError as error:
+            self.error = self.error or error
 
     def event(self, kind: LineEventKind, at: int, value: int = 0, comment: str = "") -> None:
         """Record a line event."""
@@ -194,9 +202,11 @@ class RecordingTransport(Transport):
             raise
         finally:
             self._sending_since = None
-        self.port_event(LineEventKind.OPENED, sent, "")
+        if self._gone:
+            self.port_event(LineEventKind.OPENED, sent, "")
         self._recorder.outbound(data, sent)
-        self._release()
+        if self._held:
+            self._release()
         return sent
 
     async def receive(self, until: int | None) -> Chunk | None:
@@ -207,14 +217,16 @@ class RecordingTransport(Transport):
             self.port_event(LineEventKind.LOST, self.clock.now(), "")
             raise
         if chunk is not None:
-            self.port_event(LineEventKind.OPENED, chunk.at, "")
+            if self._gone:
+                self.port_event(LineEventKind.OPENED, chunk.at, "")
             if chunk.at >= self._counters_due:
                 self._count_dropped(chunk.at)
             since = self._sending_since
             if since is not None and since <= chunk.at <= self._hold_until:
                 self._held.append(chunk)
             else:
-                self._release()
+                if self._held:
+                    self._release()
                 self._recorder.inbound(chunk)
         return chunk
 

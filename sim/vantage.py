@@ -65,6 +65,10 @@ class SimTransport(Transport):
     def _look_ahead(self, until: int) -> None:
         """Put into the inbox what is heard next if nobody sends anything up to `until`."""
 
+    def _silent(self, until: int) -> bool:  # noqa: ARG002 (for those who can tell)
+        """Return whether it is certain that nothing comes up to `until`."""
+        return False
+
     async def receive(self, until: int | None) -> Chunk | None:
         """Return the next characters; see `Transport.receive`."""
         self._calls += 1
@@ -74,6 +78,9 @@ class SimTransport(Transport):
         if virtual is not None and inbox and (until is None or inbox[0].at <= until):
             virtual.advance_to(inbox[0].at)  # the usual case, on the short way
             return inbox.popleft()
+        if virtual is not None and until is not None and self._silent(until):
+            virtual.advance_to(until)  # as usual: the silence before a request
+            return None
         while True:
             if not self._inbox and not self._closed:
                 self._look_ahead(self.clock.now() if until is None else until)
@@ -156,10 +163,10 @@ class ClientTransport(SimTransport):
     async def send(self, data: bytes) -> int:
         """Send characters; see `Transport.send`. They start when the line is free."""
         self._check()
+        line, now = self.line, self.clock.now()
         if not data:
-            return self.clock.now()
-        line = self.line
-        start = max(self.clock.now(), line.free_at)
+            return now
+        start = line.free_at if line.free_at > now else now
         end = start + line.span_ns(len(data))
         if self._virtual is not None:
             self._virtual.advance_to(end)
@@ -173,6 +180,9 @@ class ClientTransport(SimTransport):
         self._check()
         self.settings = settings
         self.line.reconfigure(settings)
+
+    def _silent(self, until: int) -> bool:  # noqa: ARG002
+        return not (self._inbox or self._closed or self.line.waiting)
 
     def _look_ahead(self, until: int) -> None:
         self._deliver(self.line.tick(until))
