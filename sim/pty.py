@@ -280,22 +280,29 @@ def _make_link(link: Path, slave: str) -> Path:
 def _check_stale(link: Path, own: str) -> None:
     """Check that what is at `link` is a link that a dead supply left.
 
-    A dead supply's device may have been given to somebody else since, also to us as `own`.
+    A dead supply's device is gone. It may also have been given to somebody else since: then nobody
+    can tell whose link this is, and it is left alone, unless that somebody is us (`own`).
 
     Raises:
-        PortBusyError: its supply lives.
+        PortBusyError: its supply lives, or its device is in use by something else.
         NotAPortError: it is something else.
     """
     if not link.is_symlink():
         raise NotAPortError(str(link), "exists and is no link of a supply; choose another PATH")
     target = str(link.readlink())
-    if not target.startswith(("/dev/pts/", "/dev/tty")):
+    if not target.startswith("/dev/pts/" if sys.platform == "linux" else "/dev/tty"):
         raise NotAPortError(
             str(link), f"is a link to {target}, not to a supply's pty; choose another PATH"
         )
     if target != own and _in_use(target):
         raise PortBusyError(
             str(link), "another supply answers there; stop it or choose another PATH"
+        )
+    if target != own and os.path.lexists(target):
+        raise PortBusyError(
+            str(link),
+            f"is a link to {target}, which something else uses; remove the link if a supply that "
+            "was killed has left it, or choose another PATH",
         )
 
 

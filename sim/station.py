@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kerfbus.bench.conversation import Conversation, Message, Role
-from kerfbus.bench.errors import UsageError
+from kerfbus.bench.errors import PortLostError, UsageError
 from kerfbus.bench.framing import Frame, FrameError, Framer, Stray
 from kerfbus.bench.shapes import Shape
 from kerfbus.bench.transport import Chunk, Transport
@@ -30,6 +30,7 @@ class StationOptions:
             reply delay not counted; None for t3.5 where time is real (MODBUS over Serial Line
             V1.02, 2.5.1.1) and for none on ptys and TCP.
         pace: on ptys and TCP, let a transaction take the time that it takes on a wire.
+        comes_back: go on after a lost port; for a transport that opens itself again.
 
     Raises:
         UsageError: the time is negative.
@@ -37,6 +38,7 @@ class StationOptions:
 
     turnaround_seconds: float | None = None
     pace: bool = False
+    comes_back: bool = False
 
     def __post_init__(self) -> None:
         if (self.turnaround_seconds or 0) < 0:
@@ -71,11 +73,16 @@ class Station:
         """Serve until cancelled.
 
         Raises:
-            PortLostError: the port went away.
+            PortLostError: the port went away, and the options do not say that it comes back.
         """
         while True:
-            chunk = await self.transport.receive(self._framer.deadline)
-            await self.take(chunk)
+            try:
+                chunk = await self.transport.receive(self._framer.deadline)
+                await self.take(chunk)
+            except PortLostError:
+                if not self.options.comes_back:
+                    raise
+                self._follow()
 
     async def take(self, chunk: Chunk | None) -> None:
         """Take what the transport gave (None: nothing came until the framer's deadline)."""

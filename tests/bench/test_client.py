@@ -210,6 +210,21 @@ async def test_own_echo_is_recognised_without_a_setting(request_: wire.Request) 
         assert [message.echo for message in result.heard] == [True]
 
 
+async def test_damaged_echo_before_anything_is_known_costs_no_attempt() -> None:
+    """A collision or noise on the way; the reply that follows is the answer."""
+
+    def spoilt_echo(number: int, frame: bytes) -> Answer:
+        spoilt = bytearray(frame)
+        spoilt[4] ^= 0x21
+        return [(0, bytes(spoilt)), *good(number, frame)]
+
+    async with talking(spoilt_echo, retries=0) as client:
+        result = await client.request(1, READ)
+    assert result.outcome is Outcome.REPLY
+    assert [message.echo for message in result.heard] == [True]
+    assert result.heard[0].errors
+
+
 async def test_no_echo() -> None:
     async with talking(good) as client:
         await client.request(1, READ)

@@ -5,16 +5,14 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import shutil
 import signal
-import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import console
 import pytest
+from socatcable import cable
 
 from kerfbus.bench.capture import CaptureWriter
 from kerfbus.bench.crc import with_crc
@@ -202,22 +200,6 @@ def test_listen_on_a_pty_until_stopped(tmp_path: Path) -> None:
     assert last["quality"]["answered"] == 1
     assert set(last["quality"]["line_errors"].values()) == {None}
     assert len(console.call("decode", path, "--json").answers) == 3
-
-
-@contextlib.contextmanager
-def cable(*ends: Path) -> Iterator[None]:
-    """Join two ptys for as long as the context lasts."""
-    socat = shutil.which("socat")
-    if socat is None:
-        pytest.skip("socat is not installed")
-    with subprocess.Popen([socat, *(f"pty,raw,echo=0,link={end}" for end in ends)]) as process:
-        try:
-            while not all(end.exists() for end in ends):
-                assert process.poll() is None
-                time.sleep(0.01)
-            yield
-        finally:
-            process.terminate()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")

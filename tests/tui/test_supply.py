@@ -5,17 +5,16 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import console
 import pytest
+from socatcable import cable
 
-from kerfbus.bench.capture import Burst, read_capture
+from kerfbus.bench.capture import Burst, LineEvent, read_capture
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")
 
@@ -114,25 +113,37 @@ def test_on_tcp_each_connection_has_its_own_capture(tmp_path: Path) -> None:
 
 
 def test_on_a_serial_port(tmp_path: Path) -> None:
-    """A pty of socat's stands for the cable: one end is the supply's, the other the client's."""
-    socat = shutil.which("socat")
-    if socat is None:
-        pytest.skip("socat is not installed")
+    """One end of the cable is the supply's, the other the client's."""
     ends = [tmp_path / "one", tmp_path / "two"]
-    with subprocess.Popen([socat, *(f"pty,raw,echo=0,link={end}" for end in ends)]) as cable:
-        try:
-            while not all(end.exists() for end in ends):
-                assert cable.poll() is None
-                time.sleep(0.01)
-            with console.start("supply", "--serial", ends[0], "--json") as supply:
-                assert ready(supply)["port"] == str(ends[0])
-                read = console.call("read", "mode", "--port", ends[1], "--json")
-                assert read.answer["values"][0]["value"] == "off"
-                supply.send_signal(signal.SIGINT)
-                supply.communicate()
-        finally:
-            cable.terminate()
+    with cable(*ends), console.start("supply", "--serial", ends[0], "--json") as supply:
+        assert ready(supply)["port"] == str(ends[0])
+        read = console.call("read", "mode", "--port", ends[1], "--json")
+        assert read.answer["values"][0]["value"] == "off"
+        supply.send_signal(signal.SIGINT)
+        supply.communicate()
     assert supply.returncode == 0
+
+
+def test_a_serial_port_that_was_lost_is_served_again(tmp_path: Path) -> None:
+    ends, path = [tmp_path / "one", tmp_path / "two"], tmp_path / "run.pcapng"
+    first = cable(*ends)
+    first.__enter__()
+    with console.start("supply", "--serial", ends[0], "--capture", path, "--json") as supply:
+        assert supply.stderr is not None
+        assert ready(supply)["port"] == str(ends[0])
+        first.__exit__(None, None, None)
+        assert str(ends[0]) in supply.stderr.readline()  # lost
+        with cable(*ends):
+            assert "back" in supply.stderr.readline()
+            read = console.call("read", "mode", "--port", ends[1], "--json")
+            assert read.answer["values"][0]["value"] == "off"
+            supply.send_signal(signal.SIGINT)
+            supply.communicate()
+    assert supply.returncode == 0
+    kinds = [
+        record.kind.name for record in read_capture(path).records if isinstance(record, LineEvent)
+    ]
+    assert [kind for kind in kinds if kind != "MARK"] == ["OPENED", "LOST", "OPENED", "LOST"]
 
 
 @pytest.mark.parametrize(

@@ -106,9 +106,8 @@ async def _supply(request: Request, output: Output) -> None:
 
 async def _on_line(request: Request, server: SupplyServer, output: Output) -> None:
     """Answer on a pty or a serial port."""
-    from kerfbus.bench.ports import PortOptions, open_port
     from kerfbus.bench.recorder import RecordingTransport
-    from kerfbus.sim.station import Station
+    from kerfbus.sim.station import Station, StationOptions
     from kerfbus.tui.recording import recording
 
     if request.pty is not None:
@@ -119,20 +118,33 @@ async def _on_line(request: Request, server: SupplyServer, output: Output) -> No
                 "can use 8N1"
             )
     else:
-        options = PortOptions(vantage="server")
-        opened = await open_port(request.place, server.settings, options)
+        opened = await _open_serial(request.place, server.settings, output)
     async with (
         opened as port,
         recording(port, request.capture, "server", output) as transport,
     ):
         if isinstance(transport, RecordingTransport):
             transport.mark("note", f"simulated supply, seed {request.seed}")
-        station = Station((server,), transport)
+        station = Station((server,), transport, StationOptions(comes_back=request.pty is None))
         _ready(request, server, output, request.place)
         try:
             await station.run()
         finally:
             _ended(station.replies, output)
+
+
+async def _open_serial(port: str, settings: LineSettings, output: Output) -> Transport:
+    """Open a serial port that is opened again after it was unplugged."""
+    from kerfbus.bench.ports import PortOptions, SamePort
+    from kerfbus.bench.reopen import ReopeningTransport
+    from kerfbus.bench.transport import LineEventKind
+
+    def tell(kind: LineEventKind, _at: int, why: str) -> None:
+        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
+
+    return await ReopeningTransport.open(
+        SamePort(port, settings, PortOptions(vantage="server")), tell
+    )
 
 
 def _open_pty(path: str, settings: LineSettings) -> Transport:
