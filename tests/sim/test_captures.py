@@ -6,9 +6,8 @@ import importlib.util
 from pathlib import Path
 from types import ModuleType
 
-import pytest
-
 import console
+import pytest
 
 FOLDER = Path(__file__).parents[2] / "captures"
 NAMES = sorted(path.stem for path in FOLDER.glob("*.pcapng"))
