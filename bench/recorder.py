@@ -40,12 +40,14 @@ class Recorder:
     Attributes:
         error: what went wrong first, None as long as nothing has. After a `CaptureError` nothing
             more is recorded.
+        on_error: called with it once, at that moment; None to be asked only.
     """
 
     def __init__(self, writer: CaptureWriter) -> None:
         self._writer = writer
         self._closed = False
         self.error: KerfbusError | None = None
+        self.on_error: Callable[[KerfbusError], None] | None = None
 
     def inbound(self, chunk: Chunk) -> None:
         """Record what was heard."""
@@ -53,7 +55,7 @@ class Recorder:
             if not self._closed:
                 self._writer.inbound(chunk)
         except KerfbusError as error:
-            self.error = self.error or error
+            self._failed(error)
 
     def outbound(self, data: bytes, at: int) -> None:
         """Record what was sent; `at` is the end of its last stop bit."""
@@ -61,7 +63,7 @@ class Recorder:
             if not self._closed:
                 self._writer.outbound(data, at)
         except KerfbusError as error:
-            self.error = self.error or error
+            self._failed(error)
 
     def event(self, kind: LineEventKind, at: int, value: int = 0, comment: str = "") -> None:
         """Record a line event."""
@@ -80,19 +82,25 @@ class Recorder:
         try:
             self._writer.mark(key, value, at)
         except CaptureError as error:
-            self.error = self.error or error
+            self._failed(error)
 
     def close(self) -> None:
         """Flush and close the capture; what comes later is not recorded."""
         self._attempt(self._writer.close)
         self._closed = True
 
+    def _failed(self, error: KerfbusError) -> None:
+        if self.error is None:
+            self.error = error
+            if self.on_error is not None:
+                self.on_error(error)
+
     def _attempt(self, write: Callable[[], None]) -> None:
         try:
             if not self._closed:
                 write()
         except KerfbusError as error:
-            self.error = self.error or error
+            self._failed(error)
 
 
 class RecordingTransport(Transport):
@@ -160,6 +168,10 @@ class RecordingTransport(Transport):
     def capture_error(self) -> KerfbusError | None:
         """Return what went wrong with the capture, None as long as nothing has."""
         return self._recorder.error
+
+    def when_capture_fails(self, tell: Callable[[KerfbusError], None]) -> None:
+        """Have `tell` called once, at the moment when the recording fails."""
+        self._recorder.on_error = tell
 
     def counters(self) -> LineCounters | None:
         """Return the driver's counters, None when it has none."""

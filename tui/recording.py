@@ -28,6 +28,7 @@ async def recording(
         yield port
         return
     transport = recorded(port, capture, vantage)
+    transport.when_capture_fails(lambda _: _stopped(capture, output))
     try:
         async with transport:
             yield transport
@@ -41,6 +42,11 @@ async def recording(
         tell_recording(transport, capture, output)
         raise
     tell_recording(transport, capture, output)
+
+
+def _stopped(capture: str, output: Output) -> None:
+    """Say at once that nothing more is recorded; why is said at the end, as the run's error."""
+    output.remark(f"{capture}: the recording stopped just now, the rest goes on", always=True)
 
 
 class SeveralRecordings:

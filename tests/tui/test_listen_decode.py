@@ -270,6 +270,8 @@ def test_a_disk_that_fills_up_is_said_and_leaves_what_was_recorded(
     assert run.answers[-1]["error"]["kind"] == "capture"
     assert "make room" in run.err.splitlines()[-1]
     assert run.err.count("make room") == 1
+    if command[0] == "listen":  # said at once, not only at the end of a long run
+        assert "the recording stopped just now" in run.err
     decoded = console.call("decode", path, "--json")
     assert decoded.code == 0
     assert decoded.answers[-1]["summary"]["ok"] > 10
