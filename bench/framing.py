@@ -32,15 +32,15 @@ from its stamp and never earlier than the stamp before.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from kerfbus.bench.frames import Frame, FrameError, Piece, Stray
 from kerfbus.bench.held import SCALE_BITS, Held
 from kerfbus.bench.line import MAX_ADU, LineSettings
 from kerfbus.bench.resync import Resync
 from kerfbus.bench.shapes import MIN_ADU, Shape, candidates
-from kerfbus.bench.transport import CharacterError, Timing
-from kerfbus.bench.walk import NEVER, Walker
+from kerfbus.bench.transport import CharacterError, Chunk, Timing
+from kerfbus.bench.walk import Walker
 
 __all__ = ["JOIN_NS", "Frame", "FrameError", "Framer", "Piece", "Shape", "Stray"]
 
@@ -64,6 +64,11 @@ class Framer(Walker):
         timing: whether stamps are ``exact`` or the ``host``'s.
         uncertainty_ns: for ``host``: the longest believed delay from stop bit to stamp. A silence
             counts only where it is longer than this on top.
+
+    Attributes:
+        grace_ns: up to this length a silence counts as none.
+        silence_ns: the least silence, as the stamps show it, that ends a segment.
+        join_ns: such a silence, behind which no torn frame goes on.
     """
 
     def __init__(
@@ -71,12 +76,13 @@ class Framer(Walker):
     ) -> None:
         super().__init__(settings)
         # Half a bit of grace: an exact line is allowed to be off by its clock's tolerance.
-        self._slack = slack = settings.bit_ns // 2
+        self.grace_ns = grace = settings.bit_ns // 2
         late = uncertainty_ns if timing == "host" else 0
-        self._t15 = settings.t15_ns + slack + late
-        self._t35 = settings.t35_ns - slack + late
+        self._t15 = settings.t15_ns + grace + late
+        self.silence_ns = settings.t35_ns - grace + late
+        self.join_ns = self.silence_ns + JOIN_NS
         # A character that began before the silence was long enough is heard only at its end.
-        self._wait = self._t35 + settings.character_ns
+        self._wait = self.silence_ns + settings.character_ns
         # In charge of what is held back, where the quick way will not do.
         self._resync: Resync | None = None
         self._odd = False  # whether there is one, or something to skip
@@ -88,26 +94,6 @@ class Framer(Walker):
             return None
         closed = self._resync is not None and self._resync.held.closed
         return self._at + self._wait + (JOIN_NS if closed else 0)
-
-    @property
-    def grace_ns(self) -> int:
-        """Return up to which length a silence counts as none."""
-        return self._slack
-
-    @property
-    def silence_ns(self) -> int:
-        """Return the least silence, as the stamps show it, that ends a segment."""
-        return self._t35
-
-    @property
-    def join_ns(self) -> int:
-        """Return the silence, as the stamps show it, behind which no torn frame goes on."""
-        return self._t35 + JOIN_NS
-
-    @property
-    def newest(self) -> int | None:
-        """Return the stamp of the newest characters, None before the first."""
-        return None if self._at == NEVER else self._at
 
     @property
     def held(self) -> int:
@@ -127,7 +113,7 @@ class Framer(Walker):
         gap = at - last - (len(data) * self._scale >> SCALE_BITS)
         held = self._buf
         self._floor = last
-        if self._odd or errors or gap > self._slack or at < last:
+        if self._odd or errors or gap > self.grace_ns or at < last:
             if held or self._odd or errors or not data:
                 return self._receive_oddly(data, at, errors)
             self._gap = self._silence(gap, at)
@@ -179,16 +165,14 @@ class Framer(Walker):
         self._floor = self._at
         gap = self._silence(at - self._at - (len(data) * self._scale >> SCALE_BITS), at)
         self._at = at
-        self._gap = gap if gap is None or gap > self._slack else 0
+        self._gap = gap if gap is None or gap > self.grace_ns else 0
         resync = self._handed_over(at)
         resync.held.add(data, at, errors)
         resync.held.closed = True
         return self._resume(resync, out, expired=True)
 
     def sent(self, frame: bytes, at: int | None = None) -> None:
-        """Take note of a good frame that this station sends; nothing is returned for it.
-
-        It tells which kind of frame comes next.
+        """Take note of a good frame that this station sends: it tells what comes next.
 
         Args:
             frame: the whole frame.
@@ -231,25 +215,12 @@ class Framer(Walker):
         resync.held.closed = True
         return self._resume(resync, [], expired=expired)
 
-    def _silence(self, gap: int, at: int) -> int | None:
-        """Return the silence before a chunk that ended at `at`, None when it is unknown."""
-        if self._at <= at and self._at != NEVER:
-            return gap
-        self._floor = 0
-        return None
-
     def _receive_few_or_many(self, data: bytes, at: int) -> list[Piece]:
         """Take characters that decide nothing yet, or a long chunk."""
         if len(data) >= self._need:
             return self._receive_in_parts(data, at, [])
         if data:
-            held = self._buf
-            self._at = at
-            if held:
-                self._marks.append((len(held), self._floor))
-            else:
-                self._before = self._floor
-            self._buf = held + data
+            self._keep(data, at)
         return []
 
     def _receive_oddly(self, data: bytes, at: int, errors: Iterable[CharacterError]) -> list[Piece]:
@@ -261,17 +232,16 @@ class Framer(Walker):
         last = self._at
         gap = self._silence(at - last - (len(data) * self._scale >> SCALE_BITS), at)
         self._at = at
-        silent = gap is None or gap > self._slack
+        silent = gap is None or gap > self.grace_ns
         if self._resync is None and not errors and not silent:
             buf = self._buf + data
             if len(buf) >= self._need:
                 return self._look_on(buf, 0, [])
-            self._marks.append((len(self._buf), last))
-            self._buf = buf
+            self._keep(data, at)
             return []
         resync = self._resync or self._handed_over(last)
         held = resync.held
-        cuts = held.closed if gap is None else gap >= self._t35
+        cuts = held.closed if gap is None else gap >= self.silence_ns
         if silent:
             held.silence(gap, breaks=cuts or (gap or 0) > self._t15, cuts=cuts)
         # A tick that came too early, as these stamps show, has decided nothing about what is held.
@@ -284,14 +254,10 @@ class Framer(Walker):
 
     def _receive_in_parts(self, data: bytes, at: int, errors: list[CharacterError]) -> list[Piece]:
         """Take a long chunk as several; it makes no difference to what is found."""
-        out: list[Piece] = []
         earliest = self._at if self._at <= at else 0
-        for start in range(0, len(data), MAX_PART):
-            part = data[start : start + MAX_PART]
-            end = start + len(part)
-            stamp = at - ((len(data) - end) * self._scale >> SCALE_BITS)
-            marked = [e._replace(position=e[0] - start) for e in errors if start <= e[0] < end]
-            out += self.receive(part, max(stamp, earliest, 0), marked)
+        out: list[Piece] = []
+        for part in _parts(Chunk(data, at, tuple(errors)), self._scale):
+            out += self.receive(part.data, max(part.at, earliest, 0), part.errors)
         return out
 
     def _handed_over(self, at: int) -> Resync:
@@ -305,7 +271,7 @@ class Framer(Walker):
             held = Held(self._buf, marks, self._before, self._gap, self._scale)
         else:
             held = Held(b"", [], self._floor, self._gap, self._scale)
-        resync = Resync(held, self._t35, self.join_ns)
+        resync = Resync(held, self.silence_ns, self.join_ns)
         resync.begin(self._skip, self._said)
         self._buf, self._skip, self._marks = b"", 0, []
         return resync
@@ -336,3 +302,13 @@ class Framer(Walker):
         self._hold(buf, self._look(buf, start, out))
         self._odd = self._skip > 0
         return out if self._need else self._resume(self._handed_over(self._at), out)
+
+
+def _parts(chunk: Chunk, scale: int) -> Iterator[Chunk]:
+    """Yield a chunk in parts of at most `MAX_PART` characters, each with its own last instant."""
+    size = len(chunk.data)
+    for start in range(0, size, MAX_PART):
+        end = min(start + MAX_PART, size)
+        at = chunk.at - ((size - end) * scale >> SCALE_BITS)
+        errors = [e._replace(position=e[0] - start) for e in chunk.errors if start <= e[0] < end]
+        yield Chunk(chunk.data[start:end], at, tuple(errors))

@@ -49,6 +49,27 @@ class Walker:
         self._marks: list[tuple[int, int]] = []  # (end offset, stamp) of its chunks but the last
         self._before = 0  # the stamp before its first chunk
 
+    @property
+    def newest(self) -> int | None:
+        """Return the stamp of the newest characters, None before the first."""
+        return None if self._at == NEVER else self._at
+
+    def _silence(self, gap: int, at: int) -> int | None:
+        """Return the silence before a chunk that ended at `at`, None when it is unknown."""
+        if self._at <= at and self._at != NEVER:
+            return gap
+        self._floor = 0
+        return None
+
+    def _keep(self, data: bytes, at: int) -> None:
+        """Hold back one more chunk, with which nothing can be decided yet."""
+        if self._buf:
+            self._marks.append((len(self._buf), self._floor))
+        else:
+            self._before = self._floor
+        self._at = at
+        self._buf += data
+
     def _hold(self, buf: bytes, start: int) -> None:
         """Hold back what stands in `buf` from `start` on.
 

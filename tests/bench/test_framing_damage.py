@@ -308,7 +308,7 @@ def test_a_segment_alone_is_the_same_as_all_that_is_held_let_go_before_and_behin
     errors = [CharacterError(len(data) - 1, LineEventKind.PARITY)] if marked else []
     framers = (Framer(SETTINGS, "exact"), Framer(SETTINGS, "exact"))
     at = 0
-    for chunk, at in bursts(line, cycle(sizes)):  # noqa: B007 (the last instant is used below)
+    for chunk, at in bursts(line, cycle(sizes)):
         assert framers[0].receive(chunk, at) == framers[1].receive(chunk, at)
     at += SETTINGS.characters_ns(len(data)) + 2 * T35_NS
     one = framers[0].segment(data, at, errors)
