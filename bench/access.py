@@ -127,7 +127,7 @@ async def read_values(
     """Return the readings wanted, filled, in their order.
 
     After the first request that nobody answers no further one is sent: the unit is not there, and
-    each would cost its time-out again.
+    each would cost its time-out again. Those readings say that they were not asked for.
 
     Raises:
         UsageError: a register that can only be written.
@@ -140,11 +140,11 @@ async def read_values(
     problem = ""
     for span in spans:
         if problem:
-            answers[span] = Reading(span, problem=problem)
+            answers[span] = Reading(span, problem=f"not asked: {problem}")
             continue
         result = await client.request(server, READS[span.table](span.start, span.quantity))
         answers[span] = _answer(span, result)
-        if result.outcome not in (Outcome.REPLY, Outcome.EXCEPTION):
+        if result.outcome in (Outcome.TIMEOUT, Outcome.PORT_LOST):
             problem = answers[span].problem
     return [_picked(each, answers) for each in wanted]
 

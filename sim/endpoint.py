@@ -38,6 +38,10 @@ class Endpoint:
         """
         host, colon, number = text.strip().rpartition(":")
         if not colon:
+            if not number.isdigit() and not port:
+                raise SettingsError(
+                    f"{text!r}: the port is missing; give HOST:PORT, e.g. {LOOPBACK}:5020"
+                )
             host, number = ("", number) if number.isdigit() else (number, str(port))
         if host.startswith("[") and host.endswith("]"):
             host = host[1:-1]

@@ -86,7 +86,9 @@ async def test_a_refusal_does_not_stop_the_rest(client: Client) -> None:
 async def test_nobody_there_costs_one_wait(client: Client) -> None:
     targets = ("mode", "rated_current", "asset_tag", "start")
     found = await read_values(client, 9, MAP, wanted(*targets))
-    assert {each.problem for each in found} == {"server 9 does not answer after 2 tries"}
+    why = "server 9 does not answer after 2 tries"
+    assert {each.problem for each in found} == {why, f"not asked: {why}"}
+    assert sum(each.problem == why for each in found) == 1
     assert all(each.value is None for each in found)
     waited = client.transport.clock.now() / 1e9
     assert waited < 4  # one request and its repetition, each with its wait for late replies

@@ -154,7 +154,7 @@ def test_a_serial_port_that_was_lost_is_served_again(tmp_path: Path) -> None:
         (["--pty", "nosuch/folder/a"], "port-missing", "folder"),
         (["--pty", __file__], "not-a-port", "test_supply"),
         (["--serial", "nosuch"], "port-missing", "nosuch"),
-        (["--tcp", "nowhere"], "port", "nowhere"),
+        (["--tcp", "nowhere"], "settings", "port is missing"),
         (["--tcp", "127.0.0.1:99999"], "settings", "99999"),
         (["--pty", "a", "--server", "0"], "settings", "1 to 247"),
         (["--pty", "a", "--baud", "300"], "settings", "19200"),
