@@ -6,6 +6,7 @@ The same scenario, seed and duration give the same capture byte for byte and the
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from os import PathLike
 
@@ -81,7 +82,10 @@ class Report:
 
 
 async def run_scenario(
-    scenario: Scenario, options: RunOptions | None = None, journal: Journal | None = None
+    scenario: Scenario,
+    options: RunOptions | None = None,
+    journal: Journal | None = None,
+    prepare: Callable[[World], None] | None = None,
 ) -> Report:
     """Run a scenario from its beginning.
 
@@ -89,6 +93,7 @@ async def run_scenario(
         scenario: what to run.
         options: how.
         journal: takes the log; None for a new one.
+        prepare: called with the world before anything happens, e.g. to watch it.
 
     Raises:
         CaptureError: the capture cannot be written.
@@ -96,6 +101,8 @@ async def run_scenario(
     given = options or RunOptions()
     stage = Stage(scenario, seed=given.seed, journal=journal)
     world = stage.world
+    if prepare is not None:
+        prepare(world)
     duration_ns = scenario.duration_ns if given.duration_ns is None else given.duration_ns
     report = Report(world, duration_ns)
     async with _line(stage, given) as transport:
