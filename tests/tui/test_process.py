@@ -69,6 +69,12 @@ def test_suggest_names_its_rows_and_the_caution() -> None:
     assert "manuals" in answer["caution"]
 
 
+def test_a_material_may_be_spelled_as_people_do() -> None:
+    plain = console.call("process", "suggest", "--material", "mild-steel", "--thickness", "7")
+    spoken = console.call("process", "suggest", "--material", "Mild  steel", "--thickness", "7")
+    assert (spoken.code, spoken.out) == (0, plain.out)
+
+
 def test_a_table_of_ones_own(tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     own.write_text(TABLE.read_text().replace("number = 105", "number = 5"))

@@ -69,6 +69,7 @@ def list_(material: str | None, quality: str | None, file: str | None, as_json: 
     from kerfbus.sim.processes import MATERIALS, QUALITIES
 
     output, table = Output(as_json=as_json), _table(file)
+    material = _as_listed(material) if material is not None else None
     _check("--material", material, MATERIALS)
     _check("--quality", quality, QUALITIES)
     rows = table.rows(material, quality)
@@ -135,6 +136,7 @@ def suggest(
     from kerfbus.sim.suggestion import suggest as suggested
 
     output, table = Output(as_json=as_json), _table(file)
+    material = _as_listed(material)
     found = suggested(table, material, thickness, quality)
     output.answer(
         {
@@ -219,3 +221,8 @@ def _wrapped(output: Output, text: str, indent: str = "") -> None:
     lines = textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
     for line in lines:
         output.text(line, FAINT)
+
+
+def _as_listed(material: str) -> str:
+    """Return a material as the table spells it, however a person does."""
+    return "-".join(material.lower().split())
