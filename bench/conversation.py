@@ -121,6 +121,28 @@ def _similar(one: bytes, other: bytes) -> bool:
     return 2 * agree >= max(len(one), len(other))
 
 
+def _likely(piece: Frame, waiting: _Request) -> bool:
+    """Return whether damaged characters are the reply that is due: by header or length."""
+    head = piece.data[:2]
+    exception = bytes((waiting.data[0], waiting.function | 0x80))
+    return head in (waiting.data[:2], exception) or len(piece.data) == waiting.asked
+
+
+def _spoilt_echo(piece: Frame, sent: bytes, vantage: Vantage, echoes: bool | None) -> bool:
+    """Return whether `piece` is what was sent, changed on the line: a collision or noise.
+
+    Before it is known whether the station hears itself, that is said only of a frame that cannot be
+    a reply: of the request's length, nearly the same, and nobody repeats it.
+    """
+    if piece.shapes or echoes is False or not _similar(piece.data, sent):
+        return False
+    if echoes:
+        return True
+    differ = sum(a != b for a, b in zip(piece.data, sent, strict=False))
+    repeated = vantage != "client" or echoes_request(sent[1])
+    return not repeated and len(piece.data) == len(sent) and differ <= 2
+
+
 class Conversation:
     """Follows the requests and replies of one line.
 
@@ -252,7 +274,7 @@ class Conversation:
     def _echo(self, piece: Frame) -> Message | None:
         """Return `piece` as an echo, None when it is none or may as well be the reply."""
         if piece.data != self._sent:
-            if self._spoilt_echo(piece):
+            if _spoilt_echo(piece, self._sent, self.vantage, self.echoes):
                 self._echo_due = False
                 errors = piece.errors | FrameError.CRC
                 role = Role.REPLY if self.vantage == "server" else Role.REQUEST
@@ -271,21 +293,6 @@ class Conversation:
         self._echo_due = False
         role = Role.REPLY if self.vantage == "server" else Role.REQUEST
         return Message(piece, role, piece.errors, self._next(), echo=True)
-
-    def _spoilt_echo(self, piece: Frame) -> bool:
-        """Return whether `piece` is what was sent, changed on the line: a collision or noise.
-
-        Before it is known whether the station hears itself, that is said only of a frame that
-        cannot be a reply: of the request's length, nearly the same, and nobody repeats it.
-        """
-        if piece.shapes or self.echoes is False or not _similar(piece.data, self._sent):
-            return False
-        if self.echoes:
-            return True
-        sent = self._sent
-        differ = sum(a != b for a, b in zip(piece.data, sent, strict=False))
-        repeated = self.vantage != "client" or echoes_request(sent[1])
-        return not repeated and len(piece.data) == len(sent) and differ <= 2
 
     def _repeats(self, piece: Frame) -> bool:
         """Return whether a frame equal to what was sent may be the other side's own."""
@@ -361,7 +368,7 @@ class Conversation:
         if waiting is not self._own and _similar(piece.data, waiting.data):
             # It looks more like the request said again than like a reply.
             return Message(piece, Role.REQUEST, errors, self._next())
-        if not self._likely(piece, waiting):
+        if not _likely(piece, waiting):
             # Noise while a reply is due. The reply may still come, so the request stays open.
             role = Role.REPLY if waiting is self._own else Role.UNKNOWN
             return Message(piece, role, errors, self._next())
@@ -372,13 +379,6 @@ class Conversation:
             elif len(piece.data) > waiting.asked:
                 errors |= FrameError.LONG
         return Message(piece, Role.REPLY, errors, self._next(), waiting.number)
-
-    @staticmethod
-    def _likely(piece: Frame, waiting: _Request) -> bool:
-        """Return whether damaged characters are the reply that is due: by header or length."""
-        head = piece.data[:2]
-        exception = bytes((waiting.data[0], waiting.function | 0x80))
-        return head in (waiting.data[:2], exception) or len(piece.data) == waiting.asked
 
     def _turn_to_ask(self, piece: Frame) -> bool:
         """Return whether a damaged frame, with no reply due, was most likely a request."""
