@@ -40,7 +40,7 @@ from kerfbus.bench.line import MAX_ADU, LineSettings
 from kerfbus.bench.resync import Resync
 from kerfbus.bench.shapes import MIN_ADU, Shape, candidates
 from kerfbus.bench.transport import CharacterError, Chunk, Timing
-from kerfbus.bench.walk import Walker
+from kerfbus.bench.walk import NEVER, Walker
 
 __all__ = ["JOIN_NS", "Frame", "FrameError", "Framer", "Piece", "Shape", "Stray"]
 
@@ -83,9 +83,8 @@ class Framer(Walker):
         self.join_ns = self.silence_ns + JOIN_NS
         # A character that began before the silence was long enough is heard only at its end.
         self._wait = self.silence_ns + settings.character_ns
-        # In charge of what is held back, where the quick way will not do.
-        self._resync: Resync | None = None
-        self._odd = False  # whether there is one, or something to skip
+        self._resync: Resync | None = None  # in charge where the quick way will not do
+        self._limit = grace  # the silence up to which it will; `NEVER` while it will not
 
     @property
     def deadline(self) -> int | None:
@@ -109,29 +108,31 @@ class Framer(Walker):
                 (a clock set back) the silence between them counts as unknown.
             errors: line errors of these characters, by position.
         """
-        last = self._at
+        last = floor = self._at
         gap = at - last - (len(data) * self._scale >> SCALE_BITS)
         held = self._buf
-        self._floor = last
-        if self._odd or errors or gap > self.grace_ns or at < last:
-            if held or self._odd or errors or not data:
+        if gap > self._limit or errors or at < last:
+            self._floor = last
+            if held or errors or not data or self._limit < 0:
                 return self._receive_oddly(data, at, errors)
             self._gap = self._silence(gap, at)
+            floor = self._floor
         buf = held + data
         if not self._need <= len(buf) <= MAX_BUFFER:
+            self._floor = floor
             return self._receive_few_or_many(data, at)
         self._at = at
         out: list[Piece] = []
-        start = self._walk(buf, 0, out)
+        start = self._walk(buf, 0, out, floor)
         if self._need <= 0:
+            self._floor = floor
             return self._look_on(buf, start, out)
         if start < len(held):
             self._marks.append((len(held), last))
-            self._buf = buf
-            return out
-        if self._marks:
-            self._marks = []
-        self._before = self._floor
+        else:
+            if self._marks:
+                self._marks = []
+            self._before = floor
         self._buf = buf[start:]
         return out
 
@@ -249,7 +250,7 @@ class Framer(Walker):
         held.add(data, at, errors)
         if cuts or len(held.buf) >= resync.need:
             return self._resume(resync, [])
-        self._resync, self._odd = resync, True
+        self._resync, self._limit = resync, NEVER
         return []
 
     def _receive_in_parts(self, data: bytes, at: int, errors: list[CharacterError]) -> list[Piece]:
@@ -281,7 +282,7 @@ class Framer(Walker):
         while True:
             ordinary = resync.advance(out, expired=expired)
             held, self._said = resync.held, resync.said
-            self._odd, self._resync = not ordinary, None if ordinary else resync
+            self._limit, self._resync = (self.grace_ns, None) if ordinary else (NEVER, resync)
             if not held.buf:
                 self._gap, self._need = 0, MIN_ADU
             if not (ordinary and held.buf):
@@ -290,7 +291,7 @@ class Framer(Walker):
             self._buf = held.buf[: self._marks[-1][0]] if self._marks else b""
             self._before, self._gap, self._need = held.floor, held.gap(0), 0
             self._hold(held.buf, self._look(held.buf, 0, out))
-            self._odd = self._skip > 0
+            self._limit = NEVER if self._skip else self.grace_ns
             if self._need:
                 return out
             resync = self._handed_over(self._at)
@@ -300,7 +301,7 @@ class Framer(Walker):
         if self._buf:
             self._marks.append((len(self._buf), self._floor))
         self._hold(buf, self._look(buf, start, out))
-        self._odd = self._skip > 0
+        self._limit = NEVER if self._skip else self.grace_ns
         return out if self._need else self._resume(self._handed_over(self._at), out)
 
 

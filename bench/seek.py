@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from typing import Any
 
 from kerfbus.bench.crc import crc16
 from kerfbus.bench.line import MAX_ADU
@@ -33,9 +34,9 @@ _REQUEST = int(Shape.REQUEST)
 _REPLY = int(Shape.REPLY)
 
 
-Said = tuple[bytes, int]
-"""What was said last on the line: the last good frame, empty at the start and behind damage, and
-its `Shape` bits."""
+Said = tuple[Any, ...]
+"""What was said last on the line: first the characters of the last good frame, none at the start
+and behind damage; last its `Shape` bits. A `Frame` is one."""
 NOTHING_SAID: Said = (b"", 0)
 
 Row = tuple[int, int, int, int, bool]
@@ -99,7 +100,7 @@ def prefers_shorter(said: Said, found: bytes, shape: int) -> bool:
         found: the shorter frame.
         shape: its shapes.
     """
-    context, shapes = said
+    context, shapes = said[0], said[-1]
     if not context:
         return False
     if shapes == _REQUEST and context[:2] == found[:2] and context[0]:

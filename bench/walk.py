@@ -83,7 +83,7 @@ class Walker:
         self._buf = buf[start:]
 
     def _walk(  # noqa: C901 (one pass, written out)
-        self, buf: bytes, start: int, out: list[Any]
+        self, buf: bytes, start: int, out: list[Any], floor: int
     ) -> int:
         """Walk over `buf` as long as good frames follow one another.
 
@@ -96,7 +96,6 @@ class Walker:
         """
         end = len(buf)
         at = self._at
-        floor = self._floor
         scale = self._scale
         gap = self._gap
         begin = start
@@ -121,9 +120,7 @@ class Walker:
                         break
                     shape = longer_shape
                 elif risky:
-                    said = self._said
-                    if start > begin:
-                        said = out[-1][0], out[-1][4]
+                    said = out[-1] if start > begin else self._said
                     if not prefers_shorter(said, found, shape):
                         break
                 start = stop
@@ -140,8 +137,7 @@ class Walker:
             elif rows:
                 need = place + 1
         if start > begin:
-            last = out[-1]
-            self._said = last[0], last[4]
+            self._said = out[-1]
         self._gap, self._need = gap, need
         return start
 
@@ -181,7 +177,7 @@ class Walker:
             out.append(Frame(found, self._stamp(buf, stop), 0, self._gap, shape))
             self._said, self._gap = (found, shape), 0
             first = len(out)
-            start = bad = self._walk(buf, stop, out)
+            start = bad = self._walk(buf, stop, out, self._floor)
             if stop < len(self._buf):
                 self._restamp(stop, out, first)
             if self._need > 0:
