@@ -36,6 +36,7 @@ MAX_DAMAGE = MAX_ADU
 
 _CRC = int(FrameError.CRC)
 _RAW = int(Shape.RAW)
+_IDLE = (0x00, 0xFF)
 _NONE = (0, 0)
 _WAIT = (-1, 0)
 
@@ -269,33 +270,36 @@ class Resync:
             whole = ended and self._bad == stop and not self._dirty and self._after_silence(start)
             data = held.buf[start : self._bad]
             errors = held.errors(start, self._bad)
-            damage = Stray(data, held.stamp(self._bad - 1), errors, held.gap(start))
-            self._out.append(as_damaged(damage, whole=whole))
+            stamp = held.stamp(self._bad - 1)
+            self._out.append(as_damaged(data, stamp, errors, held.gap(start), whole=whole))
 
     def _after_silence(self, start: int) -> bool:
         gap = self.held.gap(start)
         return gap is None or gap >= self._silence_ns
 
 
-def as_damaged(damage: Stray, *, whole: bool = False) -> Piece:
+def as_damaged(
+    data: bytes, at: int, errors: int, gap_before_ns: int | None, *, whole: bool = False
+) -> Piece:
     """Return characters that make no good frame as a damaged frame where they look like one.
 
     They do when there are at least four, not all 00 or all FF (a floating line), and they start
     like a frame or are all that stands between two silences.
 
     Args:
-        damage: the characters.
+        data: the characters; this and what follows as in `Frame`.
+        at: see there.
+        errors: see there.
+        gap_before_ns: see there.
         whole: whether they are all that stands between two silences.
     """
-    data, at, errors, gap = damage
-    if len(data) < MIN_ADU or (data[0] in (0, 255) and data.count(data[0]) == len(data)):
-        return damage
-    likely = data[0] <= MAX_ADDRESS and data[1] in LIKELY
-    if not likely and not whole:
-        return damage
-    if whole and likely:
-        errors |= _wrong_length(data)
-    return Frame(data, at, errors | _CRC, gap, 0)
+    if len(data) >= MIN_ADU and not (data[0] in _IDLE and data.count(data[0]) == len(data)):
+        likely = data[0] <= MAX_ADDRESS and data[1] in LIKELY
+        if whole and likely:
+            errors |= _wrong_length(data)
+        if whole or likely:
+            return Frame(data, at, errors | _CRC, gap_before_ns, 0)
+    return Stray(data, at, errors, gap_before_ns)
 
 
 def _wrong_length(data: bytes) -> int:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from kerfbus.bench.crc import crc16
-from kerfbus.bench.frames import Frame, Piece, Stray
+from kerfbus.bench.frames import Frame, Piece
 from kerfbus.bench.held import SCALE_BITS, scaled_character, stamp_of
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.resync import MAX_DAMAGE, as_damaged
@@ -77,9 +77,11 @@ class Walker:
         """
         if start >= len(self._buf):
             self._marks, self._before = [], self._floor
-        while self._marks and self._marks[0][0] <= start:
-            self._before = self._marks.pop(0)[1]
-        self._marks = [(end - start, at) for end, at in self._marks]
+        else:
+            while self._marks[0][0] <= start:
+                self._before = self._marks.pop(0)[1]
+            if start:
+                self._marks = [(end - start, at) for end, at in self._marks]
         self._buf = buf[start:]
 
     def _walk(  # noqa: C901 (one pass, written out)
@@ -169,13 +171,13 @@ class Walker:
                 self._need = self._skip - length
                 return bad
             if start > bad:
-                damage = Stray(buf[bad:start], self._stamp(buf, start), 0, self._gap)
-                out.append(as_damaged(damage))
+                out.append(as_damaged(buf[bad:start], self._stamp(buf, start), 0, self._gap))
                 self._gap = 0
             stop = start + length
-            found = buf[start:stop]
-            out.append(Frame(found, self._stamp(buf, stop), 0, self._gap, shape))
-            self._said, self._gap = (found, shape), 0
+            stamp = self._stamp(buf, stop)
+            frame = _new(Frame, (buf[start:stop], stamp, 0, self._gap, shape))
+            out.append(frame)
+            self._said, self._gap = frame, 0
             first = len(out)
             start = bad = self._walk(buf, stop, out, self._floor)
             if stop < len(self._buf):
