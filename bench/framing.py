@@ -26,7 +26,8 @@ Memory: what is held back is at most 512 characters besides the chunk in hand (2
 may still become complete, 256 of damage before it).
 
 Not promised: a frame is taken for a shorter one, or read out of damage, where a 16-bit CRC fits by
-chance, about once in 65,536 tries. Instants of characters in the middle of a lump are computed back
+chance, about once in 65,536 tries. Nor is a frame that ends in 00 told from one without it, where
+neither what was said before nor a silence tells: both have a good CRC. Instants of characters in the middle of a lump are computed back
 from its stamp and never earlier than the stamp before.
 """
 
