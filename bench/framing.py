@@ -27,8 +27,8 @@ may still become complete, 256 of damage before it).
 
 Not promised: a frame is taken for a shorter one, or read out of damage, where a 16-bit CRC fits by
 chance, about once in 65,536 tries. Nor is a frame that ends in 00 told from one without it, where
-neither what was said before nor a silence tells: both have a good CRC. Instants of characters in the middle of a lump are computed back
-from its stamp and never earlier than the stamp before.
+neither what was said before nor a silence tells: both have a good CRC. Instants of characters in
+the middle of a lump are computed back from its stamp and never earlier than the stamp before.
 """
 
 from __future__ import annotations
