@@ -228,7 +228,7 @@ class Exchange:
         self.sent_at = at
         frame = self.frame
         plan = self._plans.get(frame) or self._plan(frame)
-        self._framer.passed(frame, _REQUEST, None)
+        self._framer.passed(frame, _REQUEST, at)
         self._conversation.outbound(Frame(frame, at, 0, None, _REQUEST), plan.asked)
         self._expiry = at + plan.patience_ns
         self._move(Event.SENT if frame[0] else Event.BROADCAST)
