@@ -24,6 +24,7 @@ COMMANDS = {
     "write": "Set values; on a real port only with --arm.",
     "listen": "Hear a line as a tap: decode, count, record; send nothing.",
     "decode": "Turn a capture into frames and transactions.",
+    "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
     "map": "Check and show register maps.",
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from kerfbus.bench import wire
 from kerfbus.sim.scenario.agenda import NEVER
 from kerfbus.sim.scenario.careful import CarefulController
 from kerfbus.sim.scenario.world import World
@@ -73,6 +74,16 @@ class Desk:
             world.advance(until)
             return None
         return turn
+
+    def ask(self, turn: Turn, now: int) -> wire.Request:
+        """Return the request of a turn, which begins now."""
+        self._world.advance(now)
+        return turn.controller.ask(now)
+
+    def hear(self, turn: Turn, reply: wire.Reply | None, now: int) -> None:
+        """Hand the reply to whose turn it was; first comes what has happened meanwhile."""
+        self._world.advance(now)
+        turn.controller.hear(reply, now)
 
     def _first(self) -> Turn | None:
         turns = [

@@ -138,11 +138,11 @@ async def _drive(desk: Desk, client: Client, report: Report) -> None:
     """Let the controllers ask, in turn, until the time is over."""
     clock = client.transport.clock
     while (turn := desk.next_turn(report.duration_ns)) is not None:
-        controller = turn.controller
         await clock.sleep_until(turn.at)
-        result = await client.request(controller.address, controller.ask(clock.now()))
+        request = desk.ask(turn, clock.now())
+        result = await client.request(turn.controller.address, request)
         report.outcomes[result.outcome] += 1
-        controller.hear(result.reply, clock.now())
+        desk.hear(turn, result.reply, clock.now())
 
 
 def _mark(world: World, transport: RecordingTransport) -> None:

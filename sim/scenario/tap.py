@@ -39,14 +39,13 @@ class ScenarioTap(SimTransport):
         turn = self._desk.next_turn(NEVER if self._desk.controllers else until)
         if turn is None:
             return
-        controller = turn.controller
         start = max(turn.at, line.free_at + self.settings.t35_ns)
-        frame = wire.adu(controller.address, controller.ask(start))
+        frame = wire.adu(turn.controller.address, self._desk.ask(turn, start))
         end = start + line.span_ns(len(frame))
         replies = line.transmit(frame, end)
         if replies:
             last = replies[-1]
-            controller.hear(wire.parse_reply(last.data[1:-2]), last.at)
+            self._desk.hear(turn, wire.parse_reply(last.data[1:-2]), last.at)
         else:
-            controller.hear(None, end + RESPONSE_NS)
+            self._desk.hear(turn, None, end + RESPONSE_NS)
         self._deliver([Chunk(frame, end), *replies])

@@ -5,7 +5,6 @@ Looking changes nothing: every quantity is a function of time.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -16,6 +15,7 @@ from kerfbus.sim.scenario.place import Place
 from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.run import RunOptions, run_scenario
 from kerfbus.sim.scenario.world import MODES, World
+from kerfbus.sim.sequence import PILOT_BURNS
 
 MAX_SAMPLES = 2_000_000
 """More than this fits nobody's picture or memory."""
@@ -32,6 +32,8 @@ COLUMNS: Mapping[str, Callable[[Place, int], Any]] = MappingProxyType(
         "mode": lambda place, _: MODES[place.supply.mode],
         "ready": lambda place, _: place.supply.ready,
         "start": lambda place, _: place.supply.start_present,
+        "gas": lambda place, _: place.supply.valve_open,
+        "pilot_arc": lambda place, _: place.supply.mode in PILOT_BURNS,
         "arc_transferred": lambda place, _: place.supply.arc_transferred,
         "fault": lambda place, _: bool(place.supply.fault),
     }
@@ -74,7 +76,7 @@ class Window(NamedTuple):
     supply: int = 0
 
 
-def trace_scenario(scenario: Scenario, window: Window, seed: int | None = None) -> Trace:
+async def trace_scenario(scenario: Scenario, window: Window, seed: int | None = None) -> Trace:
     """Run a scenario to the end of a window and return the samples in it.
 
     Raises:
@@ -99,5 +101,5 @@ def trace_scenario(scenario: Scenario, window: Window, seed: int | None = None) 
         world.agenda.put(window.begin, sample)
 
     options = RunOptions(duration_ns=window.end, seed=seed)
-    asyncio.run(run_scenario(scenario, options, prepare=prepare))
+    await run_scenario(scenario, options, prepare=prepare)
     return trace

@@ -18,6 +18,7 @@ KNOWN_HOSTS = {
     "www.ietf.org",
     "modbus.org",
     "www.modbus.org",
+    "www.w3.org",  # names inside SVG files
 }
 ADDRESS = re.compile(r"\bhttps?://[^\s\"'<>)`\]]+")
 MACHINE_PATH = re.compile(r"(?<![\w.])(/(?:root|home/\w+|Users/\w+)/|[A-Z]:\\Users\\)")

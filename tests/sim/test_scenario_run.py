@@ -143,7 +143,8 @@ def shipped(name: str) -> Report:
 
 def readings(name: str, register: str, mode: str, seconds: float, every_ns: int) -> list[Any]:
     """Return a register's values while the mode is in force."""
-    trace = trace_scenario(open_scenario(name), Window(0, round(seconds * S), every_ns))
+    window = Window(0, round(seconds * S), every_ns)
+    trace = asyncio.run(trace_scenario(open_scenario(name), window))
     column = trace.column(register)
     return [
         value
@@ -161,6 +162,8 @@ def test_every_one_runs_and_every_request_is_answered(name: str) -> None:
     assert all(cuts >= 2 for cuts in report.cuts.values())
     assert entries(report, "end")[0]["transactions"] == report.transactions
     json.dumps(report.world.journal.entries)
+    instants = [entry["at_ns"] for entry in report.world.journal.entries]
+    assert instants == sorted(instants)
 
 
 def test_clean_table_has_no_fault_and_no_warning() -> None:

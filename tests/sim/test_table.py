@@ -193,12 +193,12 @@ def test_without_an_answer_it_halts_the_torch() -> None:
     desk.begin(0)
     served = 0
     while (turn := desk.next_turn(20 * S)) is not None:
-        request = controller.ask(turn.at)
+        request = desk.ask(turn, turn.at)
         deaf = controller.step is Step.MOVE
         frame = wire.adu(controller.address, request)
         reply = None if deaf else world.places[0].server.handle(frame, turn.at)
         served += reply is not None
-        controller.hear(wire.parse_reply(reply[1:-2]) if reply else None, turn.at)
+        desk.hear(turn, wire.parse_reply(reply[1:-2]) if reply else None, turn.at)
         if world.torches[0].motion is Motion.HALTED:
             break
     assert served > 10
@@ -213,8 +213,8 @@ def test_a_refusal_is_a_failure() -> None:
     desk.begin(0)
     turn = desk.next_turn(S)
     assert turn is not None
-    request = controller.ask(turn.at)
-    controller.hear(wire.ExceptionReply(request.function, 4), turn.at)
+    request = desk.ask(turn, turn.at)
+    desk.hear(turn, wire.ExceptionReply(request.function, 4), turn.at)
     assert controller.step is Step.TROUBLE
     assert "refused with exception 04" in entries(world, "controller")[-1]["does"]
 
