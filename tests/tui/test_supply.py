@@ -8,13 +8,19 @@ import re
 import signal
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import console
 import pytest
 from socatcable import cable
 
+from kerfbus.bench import wire
 from kerfbus.bench.capture import Burst, LineEvent, read_capture
+from kerfbus.bench.client import Client
+from kerfbus.bench.line import LineSettings
+from kerfbus.bench.ports import open_port
+from kerfbus.sim.maps import default_map
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="other platform: ptys and signals")
 
@@ -39,6 +45,9 @@ def test_on_a_pty_until_stopped_with_a_whole_capture(tmp_path: Path, stop: int) 
             "format": "8N2",
             "seed": 7,
             "capture": str(capture),
+            "servers": [17],
+            "scenario": None,
+            "speed": "real",
         }
         read = console.call("read", "arc_voltage", "--port", path, "--server", "17", "--json")
         assert read.answer["values"][0]["value"] == 0.0
@@ -174,3 +183,112 @@ def test_what_cannot_be_run_is_one_line(
     assert word in run.answer["error"]["message"]
     assert len(run.err.splitlines()) == 1
     assert not (tmp_path / "a").is_symlink()
+
+
+# --- scenarios -----------------------------------------------------------------------------------
+
+HAPPENING = """\
+title = "Something happens"
+[line]
+baud = 9600
+format = "8N1"
+[[supply]]
+name = "a"
+address = 5
+[[supply]]
+name = "b"
+address = 6
+[[event]]
+supply = "b"
+at = 0.2
+inject = "phase-loss"
+[[event]]
+supply = "a"
+at = 0.1
+set = { ambient = 33.0 }
+"""
+
+
+def test_a_scenario_in_real_time_logs_what_happens_unasked(tmp_path: Path) -> None:
+    path, file, log = tmp_path / "supply", tmp_path / "mine.toml", tmp_path / "log.jsonl"
+    file.write_text(HAPPENING)
+    options = ("--scenario", file, "--log", log, "--json")
+    with console.start("supply", "--pty", path, *options) as supply:
+        said = ready(supply)
+        assert (said["servers"], said["baud"], said["format"]) == ([5, 6], 9600, "8N1")
+        assert (said["scenario"], said["speed"]) == (str(file), "real")
+        assert supply.stdout is not None
+        told = [json.loads(supply.stdout.readline()) for _ in range(3)]
+        line = ("--port", path, "--baud", "9600", "--format", "8N1", "--json")
+        for server, volts in ((5, 400.0), (6, 0.0)):
+            read = console.call("read", "mains_l1_voltage", "--server", str(server), *line)
+            assert read.answer["values"][0]["value"] == pytest.approx(volts, abs=20)
+        supply.send_signal(signal.SIGINT)
+        out, err = supply.communicate()
+    assert supply.returncode == 0
+    assert err == ""
+    assert [entry["kind"] for entry in told] == ["begin", "inject", "inject"]
+    assert [entry.get("supply") for entry in told] == [None, "a", "b"]
+    begin = told[0]["at_ns"]
+    assert [entry["at_ns"] - begin for entry in told[1:]] == [100_000_000, 200_000_000]
+    kept = [json.loads(line) for line in log.read_text().splitlines()]
+    assert kept[:3] == told
+    assert kept[-1]["kind"] == "end"
+    last = [json.loads(line) for line in out.splitlines()]
+    assert [entry.get("kind", "ended") for entry in last] == [
+        "ended",
+        "injection",
+        "injection",
+        "end",
+    ]
+    assert last[0]["ended"]["replies"] == 2
+
+
+async def test_fast_time_passes_with_the_traffic_only(tmp_path: Path) -> None:
+    path, count = tmp_path / "supply", 400
+    options = ("--scenario", "clean-table", "--speed", "fast", "--json")
+    mode_time = default_map().by_name("mode_time")
+    with console.start("supply", "--pty", path, *options) as supply:
+        said = ready(supply)
+        line = LineSettings.parse(int(str(said["baud"])), "8N1")
+        async with await open_port(str(path), line) as port:
+            client = Client(port)
+            seen = []
+            for _ in range(count):
+                result = await client.request(1, wire.ReadInputRegisters(mode_time.address, 1))
+                assert isinstance(result.reply, wire.ReadInputRegistersReply)
+                seen.append(mode_time.decode(result.reply.values))
+        supply.send_signal(signal.SIGINT)
+        out, _ = supply.communicate()
+    assert supply.returncode == 0
+    # 8 characters, 7, and two silences on a wire of 19200 bits a second, 11 bits a character.
+    each = (8 + 7 + 2 * 3.5) * 11 / 19200
+    steps = [later - before for before, later in pairwise(seen)]  # type: ignore[operator]
+    assert 0.5 * each < min(steps) <= max(steps) < 2 * each + 0.02
+    assert seen[-1] == pytest.approx(count * each, rel=0.3)
+    assert json.loads(out.splitlines()[-1])["kind"] == "end"
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--scenario", "storm"], ["storm", "clean-table"]),
+        (["--scenario", "clean-table", "--server", "3"], ["--server", "--scenario"]),
+        (["--scenario", "clean-table", "--baud", "9600"], ["--baud", "--scenario"]),
+        (["--log", "x.jsonl"], ["--log", "--scenario"]),
+        (["--speed", "slow"], ["--speed"]),
+    ],
+)
+def test_what_does_not_go_with_a_scenario(
+    options: list[str], words: list[str], tmp_path: Path
+) -> None:
+    run = console.call("supply", "--pty", tmp_path / "supply", *options)
+    assert run.code == 2
+    (line,) = run.err.splitlines()
+    assert all(word in line for word in words)
+
+
+def test_fast_needs_a_line(tmp_path: Path) -> None:
+    run = console.call("supply", "--tcp", "127.0.0.1:0", "--speed", "fast")
+    assert run.code == 2
+    assert "--speed fast goes with --pty and --serial" in run.err

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import textwrap
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,12 +16,11 @@ from kerfbus.tui.output import FAINT, HEADING, Output, columns
 
 if TYPE_CHECKING:
     from kerfbus.sim.scenario import Scenario
+    from kerfbus.sim.scenario.journal import Journal
     from kerfbus.sim.scenario.run import Report
 
 WIDTH = 80
 NS = 1_000_000_000
-TELLING = ("begin", "inject", "undo", "act", "fault", "cleared", "warning", "injection", "end")
-"""Kinds of log entry that ``--brief`` shows."""
 
 
 @click.group(
@@ -202,23 +199,13 @@ def run(as_json: bool, **options: Any) -> int:
     then a summary.
     """
     from kerfbus.sim.scenario import open_scenario
-    from kerfbus.sim.scenario.journal import Journal, json_line, text_line
+    from kerfbus.tui.scenariolog import Screen, journal_to
 
     request, output = Request(**options), Output(as_json=as_json)
     scenario = open_scenario(request.name)
-
-    def told(entry: dict[str, Any]) -> None:
-        output.answer(entry)
-        if not request.brief or entry["kind"] in TELLING:
-            output.text(text_line(entry))
-
-    with _log_file(request.log) as file:
-        listeners = [told]
-        if file is not None:
-            line = text_line if Path(file.name).suffix == ".txt" else json_line
-            listeners.append(lambda entry: print(line(entry), file=file))
-        journal = Journal()
-        journal.listeners += listeners
+    screen = Screen(output, brief=request.brief)
+    screen.begin()
+    with journal_to(screen, request.log) as journal:
         report, seconds = _run(scenario, request, journal)
     if report.capture_error is not None:
         raise report.capture_error
@@ -226,17 +213,7 @@ def run(as_json: bool, **options: Any) -> int:
     return DONE
 
 
-@contextmanager
-def _log_file(path: str | None) -> Iterator[TextIO | None]:
-    """Open the log's file, a new one."""
-    if path is None:
-        yield None
-        return
-    with Path(path).open("x", encoding="utf-8", newline="\n") as file:
-        yield file
-
-
-def _run(scenario: Scenario, request: Request, journal: Any) -> tuple[Report, float]:
+def _run(scenario: Scenario, request: Request, journal: Journal) -> tuple[Report, float]:
     """Run it and return the report with the real seconds that it took."""
     from kerfbus.sim.scenario.plan import nanoseconds
     from kerfbus.sim.scenario.run import RunOptions, run_scenario

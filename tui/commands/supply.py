@@ -15,7 +15,7 @@ from kerfbus.tui.output import Output
 if TYPE_CHECKING:
     from kerfbus.bench.line import LineSettings
     from kerfbus.bench.transport import Transport
-    from kerfbus.sim.server import SupplyServer
+    from kerfbus.tui.cast import Cast
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +29,11 @@ class Request:
         server: server address of the supply.
         baud: bits per second.
         format: the character format.
-        seed: of all chance in the supply.
+        seed: of all chance; None for 0, or the scenario's own.
         capture: file to record to, None for none.
+        scenario: name or file of a scenario, None for one plain supply.
+        speed: ``real``, or ``fast``: time passes with the traffic only.
+        log: file for the scenario's log, None for none.
     """
 
     pty: str | None
@@ -39,12 +42,21 @@ class Request:
     server: int
     baud: int
     format: str
-    seed: int
+    seed: int | None
     capture: str | None
+    scenario: str | None
+    speed: str
+    log: str | None
 
     def __post_init__(self) -> None:
         if [self.pty, self.serial, self.tcp].count(None) != 2:
             raise click.UsageError("give one of --pty PATH, --serial PORT and --tcp HOST:PORT")
+        if self.speed == "fast" and self.tcp is not None:
+            raise click.UsageError(
+                "--speed fast goes with --pty and --serial: it counts characters"
+            )
+        if self.scenario is None and self.log is not None:
+            raise click.UsageError("--log goes with --scenario: a plain supply has no log")
 
     @property
     def place(self) -> str:
@@ -58,6 +70,7 @@ class Request:
         "kerfbus supply --pty supply0",
         "kerfbus supply --serial COM6 --baud 9600 --format 8N2 --capture today.pcapng",
         "kerfbus supply --tcp 127.0.0.1:5020 --seed 7",
+        "kerfbus supply --pty supply0 --scenario rough-day --log today.jsonl",
     ),
 )
 @click.option("--pty", metavar="PATH", help="Make a pty; PATH becomes a link to it.")
@@ -73,60 +86,90 @@ class Request:
 @click.option("--baud", type=int, default=19200, show_default=True, metavar="N")
 @click.option("--format", default="8E1", show_default=True, metavar="FORMAT")
 @click.option(
-    "--seed", type=int, default=0, show_default=True, metavar="N", help="Of all chance in it."
+    "--seed", type=int, metavar="N", help="Of all chance; without it 0, or the scenario's own."
 )
 @click.option("--capture", metavar="FILE", help="Record the traffic; a new file.")
+@click.option(
+    "--scenario",
+    metavar="NAME",
+    help="A world in which things happen; see kerfbus scenario list, or give a .toml file.",
+)
+@click.option(
+    "--speed",
+    type=click.Choice(["real", "fast"]),
+    default="real",
+    show_default=True,
+    help="Fast: time passes only with the traffic, as fast as a client can ask.",
+)
+@click.option("--log", metavar="FILE", help="Write the scenario's log to a new file.")
 @json_option
-def command(as_json: bool, **options: object) -> int:
+@click.pass_context
+def command(context: click.Context, /, as_json: bool, **options: object) -> int:
     """Be a simulated plasma supply on a pty, a serial port or TCP.
 
     It answers as soon as it has said that it is ready, until Ctrl-C. Its registers are those of
     `kerfbus map show`; everything about it is invented.
+
+    In a scenario addresses, rate and format are the scenario's, and the torch moves when the arc is
+    transferred, as docs/scenarios.md says.
     """
     from kerfbus.tui.running import run_until_stopped
 
     request = Request(**options)  # type: ignore[arg-type]
+    if request.scenario is not None:
+        _only_the_scenario(context)
     run_until_stopped(_supply(request, Output(as_json=as_json)))
     return DONE
 
 
+def _only_the_scenario(context: click.Context) -> None:
+    """Refuse options that say what the scenario says."""
+    for name in ("server", "baud", "format"):
+        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT:
+            raise click.UsageError(f"--{name} does not go with --scenario, which has its own")
+
+
 async def _supply(request: Request, output: Output) -> None:
     """Open the port, say that it is ready, and answer until stopped."""
-    from kerfbus.bench.clock import SystemClock
     from kerfbus.bench.line import LineSettings
-    from kerfbus.sim.port import make_server
+    from kerfbus.tui.cast import Wanted, cast_of
 
-    settings = LineSettings.parse(request.baud, request.format)
-    server = make_server(request.server, request.seed, SystemClock().now(), settings)
-    if request.tcp is not None:
-        await _on_tcp(request, server, output)
-    else:
-        await _on_line(request, server, output)
+    wanted = Wanted(
+        request.scenario,
+        request.server,
+        LineSettings.parse(request.baud, request.format),
+        request.seed,
+        request.speed == "fast",
+        request.log,
+    )
+    async with cast_of(wanted, output) as cast:
+        await (_on_tcp if request.tcp is not None else _on_line)(request, cast, output)
 
 
-async def _on_line(request: Request, server: SupplyServer, output: Output) -> None:
+async def _on_line(request: Request, cast: Cast, output: Output) -> None:
     """Answer on a pty or a serial port."""
     from kerfbus.bench.recorder import RecordingTransport
     from kerfbus.sim.station import Station, StationOptions
     from kerfbus.tui.recording import recording
 
+    settings = cast.servers[0].settings
     if request.pty is not None:
-        opened = _open_pty(request.pty, server.settings)
-        if server.settings.parity != "N":
+        opened = _open_pty(request.pty, settings)
+        if settings.parity != "N":
             output.remark(
                 f"{request.pty}: a pty has no parity; a client that fails when it asks for one "
                 "can use 8N1"
             )
     else:
-        opened = await _open_serial(request.place, server.settings, output)
+        opened = await _open_serial(request.place, settings, output)
     async with (
-        opened as port,
+        cast.on(opened) as port,
         recording(port, request.capture, "server", output) as transport,
     ):
         if isinstance(transport, RecordingTransport):
-            transport.mark("note", f"simulated supply, seed {request.seed}")
-        station = Station((server,), transport, StationOptions(comes_back=request.pty is None))
-        _ready(request, server, output, request.place)
+            transport.mark("note", f"simulated supply, seed {cast.seed}")
+        station = Station(cast.servers, transport, StationOptions(comes_back=request.pty is None))
+        _ready(request, cast, output, request.place)
         try:
             await station.run()
         finally:
@@ -158,7 +201,7 @@ def _open_pty(path: str, settings: LineSettings) -> Transport:
     return open_pty(path, settings)
 
 
-async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> None:
+async def _on_tcp(request: Request, cast: Cast, output: Output) -> None:
     """Answer on TCP; each RTU connection is a line of its own, recorded to a file of its own."""
     from kerfbus.sim.endpoint import Endpoint
     from kerfbus.sim.tcpdoor import TcpDoor
@@ -167,9 +210,9 @@ async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> Non
     recordings = SeveralRecordings(request.capture)
     endpoint = Endpoint.parse(request.place)
     try:
-        async with TcpDoor((server,), endpoint, wrap=recordings.wrap) as lines:
+        async with TcpDoor(cast.servers, endpoint, wrap=recordings.wrap) as lines:
             output.remark(lines.endpoint.notice)
-            _ready(request, server, output, str(lines.endpoint))
+            _ready(request, cast, output, str(lines.endpoint))
             try:
                 await asyncio.Event().wait()
             finally:
@@ -178,25 +221,33 @@ async def _on_tcp(request: Request, server: SupplyServer, output: Output) -> Non
         recordings.tell(output)
 
 
-def _ready(request: Request, server: SupplyServer, output: Output, place: str) -> None:
+def _ready(request: Request, cast: Cast, output: Output, place: str) -> None:
     """Say that it answers now: one line."""
+    servers, settings = cast.servers, cast.servers[0].settings
+    what = "Simulated supply" if request.scenario is None else f"Scenario {request.scenario}"
+    addresses = ", ".join(str(server.address) for server in servers)
     output.text(
-        f"Simulated supply ready: server {server.address} on {place}, {server.settings}, "
-        f"seed {request.seed}. Ctrl-C ends it."
+        f"{what} ready: server {addresses} on {place}, {settings}, "
+        f"seed {cast.seed}. Ctrl-C ends it."
     )
     output.answer(
         {
             "ready": {
                 "port": place,
-                "server": server.address,
-                "baud": server.settings.baud,
-                "format": server.settings.format,
-                "seed": request.seed,
+                "server": servers[0].address,
+                "servers": [server.address for server in servers],
+                "baud": settings.baud,
+                "format": settings.format,
+                "seed": cast.seed,
                 "capture": request.capture,
+                "scenario": request.scenario,
+                "speed": request.speed,
             }
         }
     )
     output.flush()
+    if cast.screen is not None:
+        cast.screen.begin()
 
 
 def _ended(replies: int | None, output: Output) -> None:

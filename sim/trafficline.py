@@ -1,0 +1,80 @@
+"""A line on which time passes only with traffic: as fast as the client can ask.
+
+For ptys and serial ports. Time is virtual: each character takes its time on a wire of the line's
+rate, each request has the silent interval before it (MODBUS over Serial Line V1.02, 2.5.1.1), and
+between requests nothing passes. So a client that polls without pause sees a simulated supply live
+hundreds of times faster than life, and one that waits sees it wait.
+"""
+
+from __future__ import annotations
+
+from kerfbus.bench.clock import ManualClock
+from kerfbus.bench.line import LineSettings
+from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
+
+
+class TrafficLine(Transport):
+    """A transport with a clock of its own that its traffic moves.
+
+    Stamps say when characters end on that clock. A wait for the end of characters that came in
+    part takes its real time, because the rest may be on its way.
+
+    Args:
+        inner: does the work; closed by closing this one.
+        clock: to move.
+    """
+
+    def __init__(self, inner: Transport, clock: ManualClock) -> None:
+        self._inner = inner
+        self.clock: ManualClock = clock
+        self.name = inner.name
+        self.timing = "host"
+
+    @property
+    def settings(self) -> LineSettings:  # type: ignore[override]
+        """Return the rate and format in force."""
+        return self._inner.settings
+
+    @property
+    def uncertainty_ns(self) -> int:  # type: ignore[override]
+        """Return the longest believed delay from stop bit to stamp."""
+        return self._inner.uncertainty_ns
+
+    @property
+    def facts(self) -> PortFacts:  # type: ignore[override]
+        """Return what the port can and cannot say."""
+        return self._inner.facts
+
+    async def send(self, data: bytes) -> int:
+        """Send characters; their time passes."""
+        await self._inner.send(data)
+        return self._pass(len(data))
+
+    async def receive(self, until: int | None) -> Chunk | None:
+        """Return the next characters; a silence and their time pass."""
+        inner = self._inner
+        wait = None if until is None else inner.clock.now() + max(until - self.clock.now(), 0)
+        chunk = await inner.receive(wait)
+        if chunk is None:
+            if until is not None:
+                self.clock.advance_to(until)
+            return None
+        self.clock.advance_to(self.clock.now() + self.settings.t35_ns)
+        return Chunk(chunk.data, self._pass(len(chunk.data)), chunk.errors)
+
+    async def close(self) -> None:
+        """Release the port."""
+        await self._inner.close()
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Change rate and format."""
+        await self._inner.reconfigure(settings)
+
+    def counters(self) -> LineCounters | None:
+        """Return the driver's counters, None when it has none."""
+        return self._inner.counters()
+
+    def _pass(self, characters: int) -> int:
+        """Let the time of some characters pass and return the instant after it."""
+        self.clock.advance_to(self.clock.now() + self.settings.characters_ns(characters))
+        return self.clock.now()
