@@ -12,6 +12,8 @@ from kerfbus.bench.clock import ManualClock
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
 
+MOMENT_NS = 1_000_000
+
 
 class TrafficLine(Transport):
     """A transport with a clock of its own that its traffic moves.
@@ -52,8 +54,10 @@ class TrafficLine(Transport):
 
     async def receive(self, until: int | None) -> Chunk | None:
         """Return the next characters; a silence and their time pass."""
-        inner = self._inner
-        wait = None if until is None else inner.clock.now() + max(until - self.clock.now(), 0)
+        inner, wait = self._inner, None
+        if until is not None:
+            # At least a moment, in which the event loop fetches what is there.
+            wait = inner.clock.now() + max(until - self.clock.now(), MOMENT_NS)
         chunk = await inner.receive(wait)
         if chunk is None:
             if until is not None:
