@@ -86,8 +86,9 @@ class Desk:
         turn.controller.hear(reply, now)
 
     def _first(self) -> Turn | None:
-        turns = [
-            Turn(max(controller.due, place.silent_until), controller)
-            for controller, place in self._places.items()
-        ]
-        return min(turns, key=lambda turn: turn.at, default=None)
+        first, at = None, NEVER
+        for controller, place in self._places.items():
+            due = max(controller.due, place.silent_until)
+            if due < at:
+                first, at = controller, due
+        return None if first is None else Turn(at, first)

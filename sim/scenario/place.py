@@ -43,21 +43,20 @@ class Place:
 
     Attributes:
         server: in front of the device.
+        supply: the supply itself.
         silent_until: the controller asks nothing before this instant.
+        noticed: revision of the supply that the log knows of.
     """
 
     def __init__(self, name: str, device: Device) -> None:
         self.name = name
         self.device = device
+        self.supply: Supply = device.supply
         self.server = SupplyServer(device)
         self.silent_until = 0
+        self.noticed = -1
         self._usual: dict[str, Any] = {}
         self._layers: dict[int, dict[str, Any]] = {}
-
-    @property
-    def supply(self) -> Supply:
-        """Return the supply itself."""
-        return self.device.supply
 
     @property
     def address(self) -> int:

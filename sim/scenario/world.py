@@ -69,9 +69,7 @@ class World:
         )
         self._latched = dict.fromkeys(self.places, Fault.NONE)
         self._because: dict[Place, list[int]] = {place: [] for place in self.places}
-        self._warnings: dict[Place, tuple[int, frozenset[str]]] = {
-            place: (-1, frozenset()) for place in self.places
-        }
+        self._warnings: dict[Place, frozenset[str]] = dict.fromkeys(self.places, frozenset())
         self.journal.add(
             at,
             "begin",
@@ -106,7 +104,12 @@ class World:
     @property
     def next_due(self) -> int:
         """Return when something happens by itself next, a large number for never."""
-        return min(self.agenda.next, *(place.supply.timers.next for place in self.places))
+        due = self.agenda.next
+        for place in self.places:
+            at = place.supply.timers.next
+            if at < due:  # noqa: PLR1730 (asked several times in every transaction)
+                due = at
+        return due
 
     def advance(self, now: int) -> None:
         """Bring the world to `now`."""
@@ -153,9 +156,10 @@ class World:
     def _notice(self) -> None:
         """Write down what has changed without a change of mode."""
         for place in self.places:
-            if self._warnings[place][0] != place.supply.revision:
+            if place.noticed != place.supply.revision:
                 self._notice_fault(place)
                 self._notice_warnings(place)
+                place.noticed = place.supply.revision
 
     def _notice_fault(self, place: Place) -> None:
         supply, before = place.supply, self._latched[place]
@@ -179,11 +183,10 @@ class World:
     def _notice_warnings(self, place: Place) -> None:
         shown = place.device.value("warnings")
         warnings = frozenset(shown) if isinstance(shown, tuple) else frozenset()
-        _, before = self._warnings[place]
-        for name in sorted(warnings ^ before):
+        for name in sorted(warnings ^ self._warnings[place]):
             on = name in warnings
             self.journal.add(place.supply.now, "warning", supply=place.name, warning=name, on=on)
-        self._warnings[place] = (place.supply.revision, warnings)
+        self._warnings[place] = warnings
 
     def _tell(self, kind: str, place: Place, at: int, does: str) -> None:
         self.journal.add(at, kind, supply=place.name, does=does)
