@@ -63,10 +63,11 @@ def test_check_lists_mistakes_by_line_and_key(tmp_path: Path) -> None:
     assert console.call("scenario", "check", file, "--json").answer["ok"] is True
     file.write_text(text.replace("process = 157", "process = 7").replace("6.8", '"6.8"'))
     run = console.call("scenario", "check", file)
-    assert (run.code, run.err) == (1, "")
-    assert len(run.out.splitlines()) == 2
+    assert (run.code, run.out) == (2, "")
+    assert len(run.err.splitlines()) == 2
     answer = console.call("scenario", "check", file, "--json").answer
     assert answer["ok"] is False
+    assert answer["error"]["kind"] == "scenario"
     found = {(each["key"], text.splitlines()[each["line"] - 1]) for each in answer["mistakes"]}
     assert {key for key, _ in found} == {"supply 1.plant.inlet_bar", "supply 1.table.process"}
     assert all(key.rpartition(".")[2] in line for key, line in found)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kerfbus.tui.endings import BAD_ANSWER, DONE
+from kerfbus.tui.endings import CANNOT_RUN, DONE
 from kerfbus.tui.options import SECONDS, Command, examples, json_option
 from kerfbus.tui.output import FAINT, HEADING, Output, columns
 
@@ -129,9 +129,11 @@ def check(file: str, as_json: bool) -> int:
 
     output = Output(as_json=as_json)
     if mistakes := check_scenario(file):
-        output.texts(str(mistake) for mistake in mistakes)
+        for mistake in mistakes:
+            output.remark(str(mistake), always=True)
         output.answer(
             {
+                "error": {"kind": mistakes[0].kind, "message": str(mistakes[0])},
                 "file": file,
                 "ok": False,
                 "mistakes": [
@@ -140,7 +142,7 @@ def check(file: str, as_json: bool) -> int:
                 ],
             }
         )
-        return BAD_ANSWER
+        return CANNOT_RUN
     found = load_scenario(file)
     supplies = ", ".join(f"{each.name} (server {each.address})" for each in found.supplies)
     output.text(f"{file}: good. {found.title}. {len(found.events)} events; supplies: {supplies}.")
