@@ -12,7 +12,6 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Self, TypeVar, get_args
 
@@ -21,12 +20,11 @@ from pydantic_core import ErrorDetails
 
 from kerfbus.bench.errors import FormError
 from kerfbus.bench.regmap.codec import close_match
+from kerfbus.bench.textfile import MAX_BYTES, read_text
 from kerfbus.bench.tomllines import key_lines, line_of
 
-__all__ = ["Field", "Form", "KeyPath", "Source", "first_of", "read_text"]
+__all__ = ["MAX_BYTES", "Field", "Form", "KeyPath", "Source", "first_of", "read_text"]
 
-MAX_BYTES = 2**20
-"""Largest file taken; what is larger (or endless) is something else."""
 _NAMED_BY = ("name", "number", "address")
 """Keys by which an element of an array is called in messages, else by its place."""
 
@@ -39,31 +37,6 @@ class Form(BaseModel):
     """A table of a file: unknown keys are errors, and nothing is converted."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
-
-
-def read_text(path: str | Path, error: type[FormError]) -> str:
-    """Return the text of the file at `path`.
-
-    Raises:
-        FormError: of the class `error`: the file cannot be read.
-    """
-    file = str(path)
-    try:
-        with Path(path).open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError as missing:
-        raise error(file, "there is no such file") from missing
-    except OSError as failed:
-        raise error(file, f"cannot be read: {failed.strerror or failed}") from failed
-    except ValueError as failed:  # a NUL in the path
-        raise error(repr(file), f"is no path: {failed}") from failed
-    if len(data) > MAX_BYTES:
-        raise error(file, f"is larger than {MAX_BYTES // 2**20} MiB: this is another kind of file")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as failed:
-        line = data.count(b"\n", 0, failed.start) + 1
-        raise error(file, "is not UTF-8; save the file as UTF-8", line) from failed
 
 
 def first_of(mistakes: Sequence[E]) -> E:

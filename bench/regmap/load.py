@@ -19,9 +19,7 @@ from kerfbus.bench.regmap.check import build_map, printable
 from kerfbus.bench.regmap.codec import close_match
 from kerfbus.bench.regmap.model import HeaderForm, MapForm, RegisterForm
 from kerfbus.bench.regmap.registermap import RegisterMap
-
-MAX_BYTES = 4 * 2**20
-"""Largest file taken for a map; what is larger (or endless) is something else."""
+from kerfbus.bench.textfile import read_text
 
 _TOP = tuple(str(field.alias or name) for name, field in MapForm.model_fields.items())
 _KEYS: Mapping[str, tuple[str, ...]] = {
@@ -66,23 +64,11 @@ def check_map(path: str | Path) -> list[MapError]:
 
 
 def _read(path: str | Path) -> str:
-    file = str(path)
-    try:
-        with Path(path).open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError as error:
-        raise MapError(file, "there is no such file") from error
-    except OSError as error:
-        raise MapError(file, f"cannot be read: {error.strerror or error}") from error
-    except ValueError as error:  # a NUL in the path
-        raise MapError(repr(file), f"is no path: {error}") from error
-    if len(data) > MAX_BYTES:
-        raise MapError(file, f"is larger than {MAX_BYTES // 2**20} MiB: this is no register map")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise MapError(file, f"line {line}: is not UTF-8; save the file as UTF-8") from error
+    return read_text(path, _file_error)
+
+
+def _file_error(file: str, message: str, line: int) -> MapError:
+    return MapError(file, f"line {line}: {message}" if line else message)
 
 
 def _check(text: str, file: str) -> tuple[RegisterMap | None, list[MapError]]:

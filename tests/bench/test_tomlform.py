@@ -127,7 +127,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         (tmp_path / "none.toml", "there is no such file"),
         (tmp_path, "cannot be read"),
         (bad, "line 2: is not UTF-8"),
-        (large, "is larger than 1 MiB"),
+        (large, "is larger than 4 MiB"),
         ("a\0b", "is no path"),
     ):
         with pytest.raises(FormError, match=words):
