@@ -2,15 +2,63 @@
 
 Plain data with ranges; all defaults are invented but for those that name a source. D1 is the
 conductor that is positive for mark (binary 1, idle), as in MODBUS over Serial Line V1.02, 3.3.2;
-every differential voltage here is D1 against D0.
+every differential voltage here is D1 against D0. Ranges are what the models are meant for, wider
+than any standard allows, so that bad plants can be built too.
+
+All classes here raise `UsageError` for a value that cannot be.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, pi
 
+from kerfbus.bench.errors import UsageError
 from kerfbus.bench.line import LineSettings
+from kerfbus.sim.surroundings import check_range
+
+Ranges = Mapping[str, tuple[float, float, str]]
+"""Lowest and highest value, and unit, by attribute."""
+DRIVER_RANGES: Ranges = {
+    "driver volts": (0.1, 12.0, "V"),
+    "driver ohms": (1.0, 10_000.0, "ohm"),
+    "driver rise_ns": (1.0, 20_000.0, "ns"),
+    "driver enable_ns": (0.0, 1e9, "ns"),
+    "driver release_ns": (0.0, 1e9, "ns"),
+    "driver common": (-10.0, 15.0, "V"),
+}
+RECEIVER_RANGES: Ranges = {
+    "receiver threshold": (-1.0, 1.0, "V"),
+    "receiver hysteresis": (0.0, 1.0, "V"),
+    "receiver common_low": (-100.0, 0.0, "V"),
+    "receiver common_high": (0.0, 100.0, "V"),
+    "receiver unit_loads": (0.001, 100.0, "unit loads"),
+}
+CABLE_RANGES: Ranges = {
+    "cable metres": (0.1, 2000.0, "m"),
+    "cable awg": (10, 30, "AWG"),
+    "cable ohms": (30.0, 300.0, "ohm"),
+    "cable velocity": (0.3, 1.0, "of the velocity of light"),
+    "cable loss_db": (0.0, 30.0, "dB for 100 m at 1 MHz"),
+}
+BIAS_RANGES: Ranges = {
+    "bias pull_up": (10.0, 1e7, "ohm"),
+    "bias pull_down": (10.0, 1e7, "ohm"),
+    "bias volts": (0.0, 24.0, "V"),
+}
+PLACE_RANGES: Ranges = {
+    "clock_ppm": (-500_000.0, 500_000.0, "ppm"),
+    "ground": (-1000.0, 1000.0, "V"),
+}
+MAX_STUB_METRES = 300.0
+TERMINATOR_OHMS = (1.0, inf, "ohm")
+
+
+def _check(holder: object, ranges: Ranges, where: str = "") -> None:
+    """Check the attributes that `ranges` names, after what the last word of each says."""
+    for name, allowed in ranges.items():
+        check_range(where + name, getattr(holder, name.rpartition(" ")[2]), allowed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +72,7 @@ class Driver:
         rise_ns: 10 to 90 % of a level change at its own terminals.
         enable_ns: from the order to drive until it does.
         release_ns: from the order to let go until it has.
+        common: mean of its two outputs against its own common, V (half of 5 V).
     """
 
     volts: float = 3.6
@@ -31,6 +80,10 @@ class Driver:
     rise_ns: float = 100.0
     enable_ns: float = 500.0
     release_ns: float = 500.0
+    common: float = 2.5
+
+    def __post_init__(self) -> None:
+        _check(self, DRIVER_RANGES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +94,7 @@ class Receiver:
         threshold: middle of the two thresholds, V; the standard allows -0.2 to +0.2.
         hysteresis: between them, V.
         common_low, common_high: common mode that it bears, V (-7 to +12: TIA/EIA-485-A, as above).
-        unit_loads: 1 = 12 kohm.
+        unit_loads: 1 = 12 kohm from each conductor to its common.
     """
 
     threshold: float = 0.0
@@ -49,6 +102,19 @@ class Receiver:
     common_low: float = -7.0
     common_high: float = 12.0
     unit_loads: float = 1.0
+
+    def __post_init__(self) -> None:
+        _check(self, RECEIVER_RANGES)
+
+    @property
+    def low(self) -> float:
+        """Return the threshold below which it says space, V."""
+        return self.threshold - self.hysteresis / 2
+
+    @property
+    def high(self) -> float:
+        """Return the threshold above which it says mark, V; between the two it says as before."""
+        return self.threshold + self.hysteresis / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +135,23 @@ class Cable:
     velocity: float = 0.66
     loss_db: float = 2.0
 
+    def __post_init__(self) -> None:
+        _check(self, CABLE_RANGES)
+
+    @property
+    def conductor_ohms_per_metre(self) -> float:
+        """Return the resistance of one conductor at 20 degrees C, copper of 1.7241e-8 ohm metre.
+
+        Diameter: 0.127 mm * 92^((36 - gauge) / 39), ASTM B258 (MEMORY).
+        """
+        millimetres = 0.127 * 92 ** ((36 - self.awg) / 39)
+        return 1.7241e-8 / (pi / 4 * (millimetres * 1e-3) ** 2)
+
+    @property
+    def metres_per_ns(self) -> float:
+        """Return how far a wave goes in a nanosecond."""
+        return 0.299_792_458 * self.velocity
+
 
 @dataclass(frozen=True, slots=True)
 class Stub:
@@ -76,6 +159,9 @@ class Stub:
 
     at_metres: float
     metres: float
+
+    def __post_init__(self) -> None:
+        check_range("stub metres", self.metres, (0.0, MAX_STUB_METRES, "m"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +174,9 @@ class Bias:
     pull_up: float = 560.0
     pull_down: float = 560.0
     volts: float = 5.0
+
+    def __post_init__(self) -> None:
+        _check(self, BIAS_RANGES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +205,9 @@ class Place:
     swapped: bool = False
     ground: float = 0.0
 
+    def __post_init__(self) -> None:
+        _check(self, PLACE_RANGES, f"{self.name}: ")
+
 
 @dataclass(frozen=True, slots=True)
 class Plant:
@@ -127,7 +219,9 @@ class Plant:
         stubs: derivations.
         near_ohms, far_ohms: terminators at 0 m and at the far end; infinite for none.
         bias: None for none.
-        bias_metres: where it is.
+        bias_metres: where it is; it is fed against the first station's common.
+        weak_metres: where the pair opens while a contact fails (`kerfbus.sim.pair.noise`): beyond
+            this place along the trunk, so that 0 cuts off all but what stands at 0 m.
     """
 
     stations: tuple[Place, ...]
@@ -137,6 +231,23 @@ class Plant:
     far_ohms: float = 120.0
     bias: Bias | None = field(default_factory=Bias)
     bias_metres: float = 0.0
+    weak_metres: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.stations:
+            raise UsageError("plant: there is no station; give at least one")
+        names = [place.name for place in self.stations]
+        if len(set(names)) != len(names):
+            raise UsageError(f"plant: two stations of one name: {', '.join(names)}")
+        trunk = (0.0, self.cable.metres, "m, the length of the trunk")
+        for place in self.stations:
+            check_range(f"{place.name}: metres", place.metres, trunk)
+        for stub in self.stubs:
+            check_range("stub at_metres", stub.at_metres, trunk)
+        check_range("bias_metres", self.bias_metres, trunk)
+        check_range("weak_metres", self.weak_metres, trunk)
+        check_range("near_ohms", self.near_ohms, TERMINATOR_OHMS)
+        check_range("far_ohms", self.far_ohms, TERMINATOR_OHMS)
 
     @property
     def terminated(self) -> bool:
