@@ -1,8 +1,9 @@
-"""How good a link is, in numbers with confidence.
+"""How good a link is, in numbers with confidence: one account for live and recorded traffic.
 
 Counts what a conversation says (`kerfbus.bench.conversation.Message`) and what the line reports,
-and states the rate of transactions that went wrong with an exact interval. It decides nothing: what
-a rate means is for a diagnosis or a person.
+and states the rate of transactions that went wrong with an exact interval, for all of them and for
+each condition apart (arc off, arc on; before and after the cable was moved). It decides nothing:
+what a rate means is for a diagnosis or a person.
 
 A transaction is a request to one server. It went wrong when the request or the reply was damaged or
 no reply came. An exception is an answer. Broadcasts get no reply and are no transactions.
@@ -10,53 +11,28 @@ no reply came. An exception is an answer. Broadcasts get no reply and are no tra
 
 from __future__ import annotations
 
-from array import array
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from scipy.special import betaincinv
-
+from kerfbus.bench.confidence import CONFIDENCE, METHOD, Comparison, clopper_pearson, compare
 from kerfbus.bench.conversation import Message, Role
 from kerfbus.bench.framing import Frame, FrameError
 from kerfbus.bench.line import LineSettings
+from kerfbus.bench.spread import Spread
 from kerfbus.bench.transport import LineEventKind
 
-CONFIDENCE = 0.95
-METHOD = "Clopper-Pearson"
 NS_PER_MS = 1_000_000
 HARMLESS = FrameError.GAP
 """A gap inside a frame is the adapter's doing more often than the line's; the content is good."""
-
-
-def clopper_pearson(
-    errors: int, trials: int, confidence: float = CONFIDENCE
-) -> tuple[float, float]:
-    """Return the exact two-sided interval of a proportion.
-
-    Source: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413, by way of the quantiles
-    of the beta distribution. Without a trial nothing is known: 0 to 1.
-
-    >>> low, high = clopper_pearson(0, 10)
-    >>> low, round(high, 4)
-    (0.0, 0.3085)
-
-    Args:
-        errors: how many went wrong, 0 to `trials`.
-        trials: how many there were.
-        confidence: between 0 and 1.
-    """
-    tail = (1 - confidence) / 2
-    low = float(betaincinv(errors, trials - errors + 1, tail)) if errors else 0.0
-    high = float(betaincinv(errors + 1, trials - errors, 1 - tail)) if errors < trials else 1.0
-    return low, high
-
-
-def percentile(ordered: Sequence[int], percent: int) -> int:
-    """Return the smallest value that at least `percent` per cent do not exceed (nearest rank)."""
-    rank = -(-percent * len(ordered) // 100)
-    return ordered[max(rank, 1) - 1]
+LINE_ERRORS = (
+    LineEventKind.FRAMING,
+    LineEventKind.PARITY,
+    LineEventKind.BREAK,
+    LineEventKind.OVERRUN,
+)
+MAX_CONDITIONS = 1000
+"""More are not told apart: what follows joins the last (chosen, to bound memory)."""
 
 
 @dataclass(slots=True)
@@ -72,20 +48,60 @@ class Tally:
     stray_characters: int = 0
 
 
+class Share(NamedTuple):
+    """Transactions of one condition.
+
+    Attributes:
+        wrong: those that went wrong.
+        trials: all that have come to an end.
+    """
+
+    wrong: int
+    trials: int
+
+    @property
+    def rate(self) -> float | None:
+        """Return the share that went wrong, None without a transaction."""
+        return self.wrong / self.trials if self.trials else None
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Return the two-sided exact interval of the rate."""
+        return clopper_pearson(self.wrong, self.trials)
+
+
+class _Open(NamedTuple):
+    """The request in the air: its number in the conversation, its end, its condition."""
+
+    number: int | None
+    ended: int
+    condition: str
+
+
 class Quality:
     """Counts one line.
 
     Args:
         settings: rate and format, for the time that a reply takes.
         reports_errors: whether the port ties line errors to characters; only then are they counted.
+
+    Attributes:
+        tally: the counts.
+        condition: in force, e.g. ``arc=on``; a transaction belongs to that of its request. "" while
+            none was named.
+        turnarounds: from the end of a request to the first character of its good reply.
+        silences: before each frame that follows another.
     """
 
     def __init__(self, settings: LineSettings, *, reports_errors: bool = True) -> None:
         self.tally = Tally()
+        self.condition = ""
+        self.turnarounds = Spread()
+        self.silences = Spread()
         self._settings = settings
         self._errors: Counter[LineEventKind] | None = Counter() if reports_errors else None
-        self._turnarounds = array("q")
-        self._open: tuple[int | None, int] | None = None  # number and end of the request in the air
+        self._open: _Open | None = None
+        self._shares: dict[str, list[int]] = {}
 
     def character_error(self, kind: LineEventKind) -> None:
         """Count a framing, parity, break or overrun error."""
@@ -98,16 +114,14 @@ class Quality:
         piece, tally = message.piece, self.tally
         if message.echo:
             return
+        if piece.gap_before_ns is not None:
+            self.silences.add(max(piece.gap_before_ns, 0))
         if not isinstance(piece, Frame):
             tally.stray_characters += len(piece.data)
             return
         good = not message.errors & ~HARMLESS
         if message.role is Role.REQUEST:
-            self.finish()
-            tally.damaged_requests += not good
-            if good and piece.data[0] != 0:
-                tally.requests += 1
-                self._open = (message.number, piece.at)
+            self._request(message, piece, good=good)
         elif message.role is Role.REPLY and not message.late:
             self._reply(message, piece, good=good)
 
@@ -115,57 +129,119 @@ class Quality:
         """Give up waiting for the reply that is still due."""
         if self._open is not None:
             self.tally.timeouts += 1
-            self._open = None
+            self._close(wrong=True)
+
+    @property
+    def total(self) -> Share:
+        """Return all transactions that have come to an end."""
+        return Share(
+            sum(wrong for wrong, _ in self._shares.values()),
+            sum(trials for _, trials in self._shares.values()),
+        )
+
+    @property
+    def conditions(self) -> dict[str, Share]:
+        """Return the transactions of each condition, in the order of their first one."""
+        return {name: Share(*counts) for name, counts in self._shares.items()}
+
+    def compared(self, first: str, second: str) -> Comparison:
+        """Return how two conditions differ; one without transactions differs from none."""
+        nothing = Share(0, 0)
+        conditions = self.conditions
+        return compare(conditions.get(first, nothing), conditions.get(second, nothing))
 
     def to_json(self) -> dict[str, Any]:
         """Return the quality object of the machine-readable answers.
 
         A request that may still be answered counts as a request and in no rate.
         """
-        tally = self.tally
-        trials = tally.requests + tally.damaged_requests - (self._open is not None)
-        wrong = tally.timeouts + tally.damaged_replies + tally.damaged_requests
+        total = self.total
         return {
-            **asdict(tally),
+            **asdict(self.tally),
             "line_errors": self._line_errors(),
-            "transaction_error_rate": wrong / trials if trials else None,
-            "interval": list(clopper_pearson(wrong, trials)),
+            "transaction_error_rate": total.rate,
+            "interval": list(total.interval),
             "confidence": CONFIDENCE,
             "method": METHOD,
             "turnaround_ms": self._turnaround(),
+            "silence_ms": self._silence(),
+            "conditions": self._conditions(),
         }
 
-    def _reply(self, message: Message, piece: Frame, *, good: bool) -> None:
-        if self._open is None or message.pairs_with != self._open[0]:
-            self.tally.damaged_replies += not good
-            return
-        ended = self._open[1]
-        self._open = None
+    def _request(self, message: Message, piece: Frame, *, good: bool) -> None:
+        self.finish()
         if not good:
-            self.tally.damaged_replies += 1
+            self.tally.damaged_requests += 1
+            self._count(self.condition, wrong=True)
+        elif piece.data[0] != 0:
+            self.tally.requests += 1
+            self._open = _Open(message.number, piece.at, self.condition)
+
+    def _reply(self, message: Message, piece: Frame, *, good: bool) -> None:
+        self.tally.damaged_replies += not good
+        if self._open is None or message.pairs_with != self._open.number:
+            return  # to a request that was not heard, or was counted before
+        ended = self._open.ended
+        self._close(wrong=not good)
+        if not good:
             return
         if piece.data[1] & 0x80:
             self.tally.exceptions += 1
         else:
             self.tally.answered += 1
         start = piece.at - self._settings.characters_ns(len(piece.data))
-        self._turnarounds.append(max(start - ended, 0))
+        self.turnarounds.add(max(start - ended, 0))
+
+    def _close(self, *, wrong: bool) -> None:
+        assert self._open is not None
+        self._count(self._open.condition, wrong=wrong)
+        self._open = None
+
+    def _count(self, condition: str, *, wrong: bool) -> None:
+        shares = self._shares
+        counts = shares.get(condition)
+        if counts is None:
+            if len(shares) >= MAX_CONDITIONS:
+                counts = next(reversed(shares.values()))
+            else:
+                counts = shares[condition] = [0, 0]
+        counts[0] += wrong
+        counts[1] += 1
 
     def _line_errors(self) -> dict[str, int | None]:
         counted = self._errors
         return {
-            kind.name.lower(): None if counted is None else counted[kind]
-            for kind in (
-                LineEventKind.FRAMING,
-                LineEventKind.PARITY,
-                LineEventKind.BREAK,
-                LineEventKind.OVERRUN,
-            )
+            kind.name.lower(): None if counted is None else counted[kind] for kind in LINE_ERRORS
         }
 
     def _turnaround(self) -> dict[str, float | None]:
-        if not self._turnarounds:
+        spread = self.turnarounds
+        if not spread.count:
             return dict.fromkeys(("p50", "p95", "p99", "max"))
-        ordered = sorted(self._turnarounds)
-        found = {f"p{percent}": percentile(ordered, percent) for percent in (50, 95, 99)}
-        return {name: each / NS_PER_MS for name, each in {**found, "max": ordered[-1]}.items()}
+        found = spread.percentiles(50, 95, 99)
+        return {
+            name: each / NS_PER_MS
+            for name, each in zip(
+                ("p50", "p95", "p99", "max"), (*found, spread.longest or 0), strict=True
+            )
+        }
+
+    def _silence(self) -> dict[str, float | None]:
+        spread = self.silences
+        if not spread.count:
+            return dict.fromkeys(("min", "p50"))
+        shortest, (middle,) = spread.shortest or 0, spread.percentiles(50)
+        return {"min": shortest / NS_PER_MS, "p50": middle / NS_PER_MS}
+
+    def _conditions(self) -> list[dict[str, Any]]:
+        return [
+            {
+                "condition": name,
+                "transactions": share.trials,
+                "wrong": share.wrong,
+                "transaction_error_rate": share.rate,
+                "interval": list(share.interval),
+            }
+            for name, share in self.conditions.items()
+            if name
+        ]

@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kerfbus.bench.confidence import clopper_pearson
 from kerfbus.bench.conversation import Conversation
 from kerfbus.bench.crc import with_crc
 from kerfbus.bench.framing import Frame, FrameError, Shape, Stray
 from kerfbus.bench.line import LineSettings
-from kerfbus.bench.quality import Quality, clopper_pearson, percentile
+from kerfbus.bench.quality import Quality
+from kerfbus.bench.spread import Spread, percentile
 from kerfbus.bench.transport import LineEventKind
 
 LINE = LineSettings()
@@ -131,3 +133,55 @@ def test_what_was_not_seen_is_null() -> None:
     assert set(found["turnaround_ms"].values()) == {None}
     assert found["transaction_error_rate"] is None
     assert found["interval"] == [0.0, 1.0]
+
+
+def test_conditions_have_accounts_of_their_own() -> None:
+    line = Line()
+    line.quality.condition = "arc=off"
+    for _ in range(3):
+        line.ask()
+        line.hear(ANSWER, Shape.REPLY)
+    line.ask()
+    line.quality.condition = "arc=on"  # the request in the air belongs to the time before
+    line.hear(ANSWER, Shape.REPLY, errors=FrameError.CRC)
+    line.ask()
+    line.ask(errors=FrameError.CRC)
+    line.ask()
+    line.hear(ANSWER, Shape.REPLY)
+    assert line.quality.conditions == {"arc=off": (1, 4), "arc=on": (2, 3)}
+    assert line.quality.total == (3, 7)
+    found = line.quality.to_json()["conditions"]
+    assert [(each["condition"], each["wrong"]) for each in found] == [("arc=off", 1), ("arc=on", 2)]
+    comparison = line.quality.compared("arc=on", "arc=off")
+    assert comparison.ratio == pytest.approx((2 / 3) / (1 / 4))
+
+
+def test_a_damaged_reply_to_nobody_is_no_transaction() -> None:
+    line = Line()
+    line.ask()
+    line.hear(ANSWER, Shape.REPLY)
+    line.hear(ANSWER, Shape.REPLY, errors=FrameError.CRC)
+    share = line.quality.total
+    assert share.wrong <= share.trials
+
+
+@given(st.lists(st.integers(0, 10**12), min_size=1, max_size=300), st.integers(0, 100))
+def test_spread_is_exact_while_it_is_small(values: list[int], percent: int) -> None:
+    spread = Spread()
+    for value in values:
+        spread.add(value)
+    assert spread.percentiles(percent) == (percentile(sorted(values), percent),)
+    assert (spread.shortest, spread.longest) == (min(values), max(values))
+
+
+def test_spread_of_many_values_stays_close() -> None:
+    spread = Spread()
+    values = [(index * 7919) % 1_000_003 + 1 for index in range(200_000)]
+    for value in values:
+        spread.add(value)
+    ordered = sorted(values)
+    for percent in (1, 50, 95, 99):
+        exact = percentile(ordered, percent)
+        assert exact * (1 - 1 / 128) <= spread.percentiles(percent)[0] <= exact
+    assert (spread.shortest, spread.longest) == (ordered[0], ordered[-1])
+    assert len(spread.histogram()) < 3000
