@@ -144,8 +144,8 @@ class Cable:
 
         Diameter: 0.127 mm * 92^((36 - gauge) / 39), ASTM B258 (MEMORY).
         """
-        millimetres = 0.127 * 92 ** ((36 - self.awg) / 39)
-        return 1.7241e-8 / (pi / 4 * (millimetres * 1e-3) ** 2)
+        millimetres = 0.127 * 92.0 ** ((36 - self.awg) / 39)
+        return float(1.7241e-8 / (pi / 4 * (millimetres * 1e-3) ** 2))
 
     @property
     def metres_per_ns(self) -> float:
