@@ -1,9 +1,9 @@
 """How good a link is, in numbers with confidence: one account for live and recorded traffic.
 
 Counts what a conversation says (`kerfbus.bench.conversation.Message`) and what the line reports,
-and states the rate of transactions that went wrong with an exact interval, for all of them and for
-each condition apart (arc off, arc on; before and after the cable was moved). It decides nothing:
-what a rate means is for a diagnosis or a person.
+and states the rate of transactions that went wrong with an exact interval, for all of them and
+under each condition apart (arc off, arc on; before and after the cable was moved). It decides
+nothing: what a rate means is for a diagnosis or a person.
 
 A transaction is a request to one server. It went wrong when the request or the reply was damaged or
 no reply came. An exception is an answer. Broadcasts get no reply and are no transactions.
@@ -31,6 +31,9 @@ LINE_ERRORS = (
     LineEventKind.BREAK,
     LineEventKind.OVERRUN,
 )
+ARC = "arc"
+CHANGING = "changing"
+"""The value of a condition between two observations that differ."""
 MAX_CONDITIONS = 1000
 """More are not told apart: what follows joins the last (chosen, to bound memory)."""
 
@@ -71,11 +74,11 @@ class Share(NamedTuple):
 
 
 class _Open(NamedTuple):
-    """The request in the air: its number in the conversation, its end, its condition."""
+    """The request in the air: its number in the conversation, its end, and what held then."""
 
     number: int | None
     ended: int
-    condition: str
+    holding: tuple[tuple[str, str], ...]
 
 
 class Quality:
@@ -87,21 +90,21 @@ class Quality:
 
     Attributes:
         tally: the counts.
-        condition: in force, e.g. ``arc=on``; a transaction belongs to that of its request. "" while
-            none was named.
         turnarounds: from the end of a request to the first character of its good reply.
         silences: before each frame that follows another.
     """
 
     def __init__(self, settings: LineSettings, *, reports_errors: bool = True) -> None:
         self.tally = Tally()
-        self.condition = ""
         self.turnarounds = Spread()
         self.silences = Spread()
         self._settings = settings
         self._errors: Counter[LineEventKind] | None = Counter() if reports_errors else None
         self._open: _Open | None = None
-        self._shares: dict[str, list[int]] = {}
+        self._wrong = self._trials = 0
+        self._holding: tuple[tuple[str, str], ...] = ()
+        self._shares: dict[tuple[str, str], list[int]] = {}
+        self._unsettled: dict[str, list[int]] = {}
 
     def character_error(self, kind: LineEventKind) -> None:
         """Count a framing, parity, break or overrun error."""
@@ -131,20 +134,42 @@ class Quality:
             self.tally.timeouts += 1
             self._close(wrong=True)
 
+    def mark(self, key: str, value: str) -> None:
+        """Note that from the next request on `key` is `value`, e.g. ``arc`` is ``on``."""
+        holding = dict(self._holding)
+        holding[key] = value
+        self._holding = tuple(holding.items())
+        self._unsettled.pop(key, None)
+
+    def observe(self, key: str, value: str) -> None:
+        """Note what was found out just now, by reading a register, of something that changes.
+
+        What passed since it was last found out belongs to `value` if it was the same then, and
+        otherwise to the value ``changing``: nobody knows when it changed.
+        """
+        before = dict(self._holding).get(key)
+        counts = self._unsettled.get(key)
+        if counts is not None and counts[1]:
+            self._add((key, value if before == value else CHANGING), *counts)
+        self.mark(key, value)
+        self._unsettled[key] = [0, 0]
+
     @property
     def total(self) -> Share:
         """Return all transactions that have come to an end."""
-        return Share(
-            sum(wrong for wrong, _ in self._shares.values()),
-            sum(trials for _, trials in self._shares.values()),
-        )
+        return Share(self._wrong, self._trials)
 
     @property
-    def conditions(self) -> dict[str, Share]:
-        """Return the transactions of each condition, in the order of their first one."""
-        return {name: Share(*counts) for name, counts in self._shares.items()}
+    def conditions(self) -> dict[tuple[str, str], Share]:
+        """Return the transactions under each condition, (key, value), in order of appearance."""
+        shares = {name: Share(*counts) for name, counts in self._shares.items()}
+        for key, counts in self._unsettled.items():  # not settled yet: taken for unchanged
+            name = (key, dict(self._holding)[key])
+            before = shares.get(name, Share(0, 0))
+            shares[name] = Share(before.wrong + counts[0], before.trials + counts[1])
+        return {name: share for name, share in shares.items() if share.trials}
 
-    def compared(self, first: str, second: str) -> Comparison:
+    def compared(self, first: tuple[str, str], second: tuple[str, str]) -> Comparison:
         """Return how two conditions differ; one without transactions differs from none."""
         nothing = Share(0, 0)
         conditions = self.conditions
@@ -172,10 +197,10 @@ class Quality:
         self.finish()
         if not good:
             self.tally.damaged_requests += 1
-            self._count(self.condition, wrong=True)
+            self._count(self._holding, wrong=True)
         elif piece.data[0] != 0:
             self.tally.requests += 1
-            self._open = _Open(message.number, piece.at, self.condition)
+            self._open = _Open(message.number, piece.at, self._holding)
 
     def _reply(self, message: Message, piece: Frame, *, good: bool) -> None:
         self.tally.damaged_replies += not good
@@ -194,19 +219,27 @@ class Quality:
 
     def _close(self, *, wrong: bool) -> None:
         assert self._open is not None
-        self._count(self._open.condition, wrong=wrong)
+        self._count(self._open.holding, wrong=wrong)
         self._open = None
 
-    def _count(self, condition: str, *, wrong: bool) -> None:
-        shares = self._shares
-        counts = shares.get(condition)
-        if counts is None:
-            if len(shares) >= MAX_CONDITIONS:
-                counts = next(reversed(shares.values()))
+    def _count(self, holding: tuple[tuple[str, str], ...], *, wrong: bool) -> None:
+        self._wrong += wrong
+        self._trials += 1
+        for condition in holding:
+            unsettled = self._unsettled.get(condition[0])
+            if unsettled is None:
+                self._add(condition, wrong, 1)
             else:
-                counts = shares[condition] = [0, 0]
+                unsettled[0] += wrong
+                unsettled[1] += 1
+
+    def _add(self, condition: tuple[str, str], wrong: int, trials: int) -> None:
+        shares = self._shares
+        if condition not in shares and len(shares) >= MAX_CONDITIONS:
+            condition = next(reversed(shares))
+        counts = shares.setdefault(condition, [0, 0])
         counts[0] += wrong
-        counts[1] += 1
+        counts[1] += trials
 
     def _line_errors(self) -> dict[str, int | None]:
         counted = self._errors
@@ -236,12 +269,37 @@ class Quality:
     def _conditions(self) -> list[dict[str, Any]]:
         return [
             {
-                "condition": name,
+                "condition": "=".join(name),
                 "transactions": share.trials,
                 "wrong": share.wrong,
                 "transaction_error_rate": share.rate,
                 "interval": list(share.interval),
             }
             for name, share in self.conditions.items()
-            if name
         ]
+
+    def comparisons(self) -> list[dict[str, Any]]:
+        """Return, for each key with two values or more, its last two compared, for an answer.
+
+        ``arc`` is compared as on against off, whatever came last.
+        """
+        values: dict[str, list[str]] = {}
+        for key, value in self.conditions:
+            if value != CHANGING:
+                values.setdefault(key, []).append(value)
+        pairs = {key: (found[-1], found[-2]) for key, found in values.items() if len(found) > 1}
+        if {"on", "off"} <= set(values.get(ARC, ())):
+            pairs[ARC] = ("on", "off")
+        return [self._comparison(key, *pair) for key, pair in pairs.items()]
+
+    def _comparison(self, key: str, first: str, second: str) -> dict[str, Any]:
+        found = self.compared((key, first), (key, second))
+        return {
+            "first": f"{key}={first}",
+            "second": f"{key}={second}",
+            "p_value": found.p_value,
+            "rate_ratio": found.ratio,
+            "interval": list(found.interval),
+            "confidence": found.confidence,
+            "method": "Fisher's exact test; conditional Clopper-Pearson interval of the ratio",
+        }

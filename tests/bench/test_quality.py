@@ -137,23 +137,52 @@ def test_what_was_not_seen_is_null() -> None:
 
 def test_conditions_have_accounts_of_their_own() -> None:
     line = Line()
-    line.quality.condition = "arc=off"
+    line.quality.mark("arc", "off")
     for _ in range(3):
         line.ask()
         line.hear(ANSWER, Shape.REPLY)
     line.ask()
-    line.quality.condition = "arc=on"  # the request in the air belongs to the time before
+    line.quality.mark("arc", "on")  # the request in the air belongs to the time before
     line.hear(ANSWER, Shape.REPLY, errors=FrameError.CRC)
     line.ask()
     line.ask(errors=FrameError.CRC)
     line.ask()
     line.hear(ANSWER, Shape.REPLY)
-    assert line.quality.conditions == {"arc=off": (1, 4), "arc=on": (2, 3)}
+    assert line.quality.conditions == {("arc", "off"): (1, 4), ("arc", "on"): (2, 3)}
     assert line.quality.total == (3, 7)
     found = line.quality.to_json()["conditions"]
     assert [(each["condition"], each["wrong"]) for each in found] == [("arc=off", 1), ("arc=on", 2)]
-    comparison = line.quality.compared("arc=on", "arc=off")
-    assert comparison.ratio == pytest.approx((2 / 3) / (1 / 4))
+    (comparison,) = line.quality.comparisons()
+    assert (comparison["first"], comparison["second"]) == ("arc=on", "arc=off")
+    assert comparison["rate_ratio"] == pytest.approx((2 / 3) / (1 / 4))
+
+
+def test_what_is_observed_holds_from_observation_to_observation() -> None:
+    """Between two observations that differ nobody knows which of them holds."""
+    line = Line()
+
+    def good(times: int) -> None:
+        for _ in range(times):
+            line.ask()
+            line.hear(ANSWER, Shape.REPLY)
+
+    good(2)  # nothing was observed yet
+    line.quality.observe("arc", "off")
+    good(3)
+    line.quality.observe("arc", "off")
+    good(1)
+    line.ask()
+    line.hear(ANSWER, Shape.REPLY, errors=FrameError.CRC)
+    line.quality.observe("arc", "on")
+    good(4)
+    assert line.quality.conditions == {
+        ("arc", "off"): (0, 3),
+        ("arc", "changing"): (1, 2),
+        ("arc", "on"): (0, 4),
+    }
+    (comparison,) = line.quality.comparisons()
+    assert (comparison["first"], comparison["second"]) == ("arc=on", "arc=off")
+    assert line.quality.total == (1, 11)
 
 
 def test_a_damaged_reply_to_nobody_is_no_transaction() -> None:

@@ -68,7 +68,7 @@ def test_length_of_a_test_with_errors(errors: int, product: float) -> None:
 
 
 def test_rule_of_three() -> None:
-    """J. A. Hanley, A. Lippman-Hand, JAMA 249 (1983) 1743: 3/n; exactly 1 - 0.05**(1/n) (memory)."""
+    """J. A. Hanley, A. Lippman-Hand, JAMA 249 (1983) 1743 (memory): 3/n; 1 - 0.05**(1/n)."""
     assert upper_bound(0, 100) == pytest.approx(0.029513, abs=5e-7)
     assert upper_bound(0, 10_000) == pytest.approx(3 / 10_000, rel=2e-3)
 
