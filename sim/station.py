@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kerfbus.bench.conversation import Conversation, Message, Role
+from kerfbus.bench.conversation import Conversation, Message
 from kerfbus.bench.errors import PortLostError, UsageError
-from kerfbus.bench.framing import Frame, FrameError, Framer, Stray
+from kerfbus.bench.framing import Frame, FrameError, Framer, Piece
 from kerfbus.bench.shapes import Shape
 from kerfbus.bench.transport import Chunk, Transport
+from kerfbus.sim.answering import answers
 from kerfbus.sim.server import SupplyServer
 
 NS = 1_000_000_000
@@ -98,35 +99,17 @@ class Station:
         if message.echo:
             return
         errors = self._errors(message)
-        if isinstance(piece, Stray):
-            for server in self.servers:
-                server.damaged(errors)
-        elif message.role is Role.REPLY and not self._may_ask_us(piece):
-            for server in self.servers:
-                server.overhear(errors)
-        else:
-            for server in self.servers:
-                reply = server.handle(piece.data, piece.at, errors)
-                if reply is not None:
-                    await self._send(server, piece, reply)
+        for server, reply in answers(message, self.servers, errors):
+            await self._send(server, piece, reply)
+        if isinstance(piece, Frame):
             await self._settle()
-
-    def _may_ask_us(self, piece: Frame) -> bool:
-        """Return whether a frame that looks like a reply must be taken for a request.
-
-        Some requests look like their own replies. When one of them to us got no answer (a restart
-        in listen-only mode) and is said again, only its address tells that nobody else can have
-        answered it.
-        """
-        ours = not piece.data[0] or piece.data[0] in {each.address for each in self.servers}
-        return ours and bool(piece.shapes & Shape.REQUEST)
 
     def _errors(self, message: Message) -> int:
         """Return what spoils a frame. A gap counts only where stamps are exact (2.5.1.1)."""
         spoiling = ~FrameError.GAP if self.transport.timing == "host" else ~NO_ERRORS
         return message.piece.errors & spoiling
 
-    async def _send(self, server: SupplyServer, request: Frame, reply: bytes) -> None:
+    async def _send(self, server: SupplyServer, request: Piece, reply: bytes) -> None:
         settings, clock = self.transport.settings, self.transport.clock
         wait = self._turnaround_ns + server.reply_delay_ns
         if self.options.pace and not self.transport.facts.paced:
