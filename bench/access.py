@@ -82,12 +82,15 @@ class Setting:
         before: what was there, None where it could not be read.
         verified: whether what was read back is what was sent; None where it could not be read.
         problem: why the write failed, "" when the server said that it was done.
+        rounded_from: the number that was asked for, when the register's steps cannot show it and
+            the nearest was sent instead.
     """
 
     after: Reading
     before: Reading | None
     verified: bool | None
     problem: str = ""
+    rounded_from: float | None = None
 
 
 def readings_wanted(register_map: RegisterMap, targets: Iterable[Target]) -> list[Reading]:
@@ -164,7 +167,8 @@ async def write_values(client: Client, server: int, planned: PlannedWrite) -> li
     problem = "" if result.ok else problem_of(result)
     after = await _read_span(client, server, span) if readable and not problem else None
     sent = Reading(span, raw=planned.raw, at=result.at)
-    return [_setting(each, before, after, sent, problem) for each in parts]
+    settings = [_setting(each, before, after, sent, problem) for each in parts]
+    return [replace(each, rounded_from=planned.rounded_from) for each in settings]
 
 
 def problem_of(result: Result) -> str:

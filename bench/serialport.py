@@ -244,7 +244,9 @@ async def open_device(port: str, settings: LineSettings, options: PortOptions) -
             pty = is_pty(port, check_path(port))
         except PortMissingError as error:
             here = ", ".join(entry.device for entry in list_devices()) or "none"
-            raise PortMissingError(port, f"{words_of(error)}; ports here: {here}") from error
+            words = words_of(error)
+            link = " Ports" if words.endswith("?") else "; ports"
+            raise PortMissingError(port, f"{words}{link} here: {here}") from error
         entry = None if pty else find_device(list_devices(), port)
         line = Line(port, carried(settings) if pty else settings, exclusive=options.exclusive)
         try:

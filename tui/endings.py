@@ -7,6 +7,7 @@ A bad end is one line on standard error and, with ``--json``, also an object
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
@@ -23,6 +24,10 @@ CANNOT_RUN = 2
 """It could not run: usage, port, file."""
 INTERRUPTED = 130
 """Stopped by Ctrl-C before it was done (128 + SIGINT, as shells have it)."""
+
+
+_UNNAMED = dict.fromkeys((errno.ENOSPC, errno.EIO, errno.EFBIG), "standard output")
+"""Whose errors these are when no file is named: those of writing."""
 
 
 def ended(error: BaseException, *, as_json: bool) -> int:
@@ -76,9 +81,14 @@ def _help_instead(error: click.exceptions.NoArgsIsHelpError, *, as_json: bool) -
 
 
 def _system(error: OSError) -> str:
-    """Return what the operating system said, and of which file."""
+    """Return what the operating system said, and of which file.
+
+    Whoever writes a file names it; what has no name is standard output, written by the help and by
+    the last flush of a run.
+    """
     what = error.strerror or str(error) or type(error).__name__
-    return f"{error.filename}: {what}" if error.filename is not None else what
+    place = error.filename if error.filename is not None else _UNNAMED.get(error.errno or 0)
+    return f"{place}: {what}" if place is not None else what
 
 
 def _reader_gone() -> int:

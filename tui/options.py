@@ -110,7 +110,15 @@ def map_option(function: Command) -> Command:
 
 def link_options(function: Command) -> Command:
     """Add all that it takes to ask a server; the command gets them as ``link``."""
+    return _link_options(function, "1 to 247")
 
+
+def link_and_broadcast_options(function: Command) -> Command:
+    """Add the same for a command that may also speak to all servers at once."""
+    return _link_options(function, "1 to 247; 0: all at once")
+
+
+def _link_options(function: Command, addresses: str) -> Command:
     @functools.wraps(function)
     def with_link(*arguments: object, **options: Any) -> object:
         link = Link(**{field.name: options.pop(field.name) for field in fields(Link)})
@@ -140,7 +148,7 @@ def link_options(function: Command) -> Command:
             "--server",
             type=int,
             metavar="ADDRESS",
-            help="Server address, 1 to 247. Without it, --baud, --format: as the map says.",
+            help=f"Server address, {addresses}. Without it, --baud, --format: as the map says.",
         ),
         line_options,
         port_option,

@@ -6,17 +6,19 @@ from what a register map says, fits 80 columns where it can, and means the same 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import os
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TextIO
 
 import click
 
 Json = None | bool | int | float | str | Sequence["Json"] | Mapping[str, "Json"]
 
+STANDARD_OUTPUT = "standard output"
 HEADING, GOOD, BAD, FAINT = "heading", "good", "bad", "faint"
 _STYLES: dict[str, dict[str, bool | str]] = {
     HEADING: {"bold": True},
@@ -35,6 +37,26 @@ def may_colour(stream: TextIO) -> bool:
     )
 
 
+@contextlib.contextmanager
+def naming(place: str) -> Iterator[None]:
+    """Let an error of the system say which place could not be written.
+
+    Args:
+        place: a file's path, or `STANDARD_OUTPUT`.
+
+    Raises:
+        OSError: the same error with the name; a reader that has gone is left as it is.
+    """
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        raise OSError(error.errno, error.strerror or str(error), place) from error
+
+
 class Output:
     """Where a command puts its answer.
 
@@ -50,7 +72,7 @@ class Output:
     def text(self, line: str = "", style: str = "") -> None:
         """Write a line for a person; a program does not see it."""
         if not self.as_json:
-            print(self.paint(line, style), file=self._stream)
+            self._print(self.paint(line, style))
 
     def texts(self, lines: Iterable[str]) -> None:
         """Write lines for a person."""
@@ -60,7 +82,7 @@ class Output:
     def answer(self, record: Mapping[str, Json]) -> None:
         """Write one object, on one line, for a program; a person does not see it."""
         if self.as_json:
-            print(json.dumps(plain(record), allow_nan=False), file=self._stream)
+            self._print(json.dumps(plain(record), allow_nan=False))
 
     def remark(self, line: str, *, always: bool = False) -> None:
         """Write a line to standard error; with JSON only when `always`."""
@@ -69,7 +91,12 @@ class Output:
 
     def flush(self) -> None:
         """Hand over what was written so far."""
-        self._stream.flush()
+        with naming(STANDARD_OUTPUT):
+            self._stream.flush()
+
+    def _print(self, line: str) -> None:
+        with naming(STANDARD_OUTPUT):
+            print(line, file=self._stream)
 
     def paint(self, text: str, style: str) -> str:
         """Return the text in a style, or as it is where there are no colours."""

@@ -76,6 +76,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if "_KERFBUS_COMPLETE" in os.environ:  # a shell asks for completions; click answers and exits
         program.main(prog_name="kerfbus")
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if sys.stdout is None:  # the shell's >&-
+        print("kerfbus: standard output is closed; send it somewhere, e.g. >file", file=sys.stderr)
+        return 2
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # units such as kΩ, on terminals without them
     try:

@@ -49,7 +49,8 @@ class Progress:
         self.what = what
         self.total = total
         self._stream = stream or sys.stderr
-        self._wanted = self._stream.isatty() and os.environ.get("TERM") != "dumb"
+        terminal = self._stream is not None and self._stream.isatty()  # it may be closed: 2>&-
+        self._wanted = terminal and os.environ.get("TERM") != "dumb"
         self._begin = time.monotonic()
         self._bar: Bar | None = None
         self._task: TaskID | None = None

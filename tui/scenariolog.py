@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from kerfbus.sim.scenario.journal import Journal, json_line, text_line
-from kerfbus.tui.output import Output
+from kerfbus.tui.output import Output, naming
 
 BRIEF = ("begin", "inject", "undo", "act", "fault", "cleared", "warning", "injection", "end")
 """Kinds of entry that a person wants to see who does not want to see all."""
@@ -64,5 +64,10 @@ def journal_to(screen: Screen, path: str | None, *, keep: bool = True) -> Iterat
     line: Callable[[dict[str, Any]], str]
     line = text_line if Path(path).suffix == TEXT_SUFFIX else json_line
     with Path(path).open("x", encoding="utf-8", newline="\n", buffering=1) as file:
-        journal.listeners.append(lambda entry: print(line(entry), file=file))
+
+        def write(entry: dict[str, Any]) -> None:
+            with naming(path):
+                print(line(entry), file=file)
+
+        journal.listeners.append(write)
         yield journal

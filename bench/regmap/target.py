@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from math import isclose
 
 from kerfbus.bench.errors import LimitError, UsageError
 from kerfbus.bench.regmap.codec import Value, parse_whole
@@ -55,6 +56,7 @@ class PlannedWrite:
         raw: words, or bits as 0 and 1.
         registers: the registers it sets, by address; empty for addresses the map does not know.
         unmapped: how many of the addresses the map does not know.
+        rounded_from: the number that was asked for, when the register's steps cannot show it.
     """
 
     table: Table
@@ -62,6 +64,7 @@ class PlannedWrite:
     raw: tuple[int, ...]
     registers: tuple[Register, ...]
     unmapped: int
+    rounded_from: float | None = None
 
     @property
     def can_strike_arc(self) -> bool:
@@ -139,10 +142,21 @@ def plan_write(register_map: RegisterMap, target: Target) -> PlannedWrite:
     if target.name is not None:
         entry = register_map.by_name(target.name)
         _check_writable(entry)
-        raw = entry.encode(entry.parse(target.value))
-        return PlannedWrite(entry.table, entry.address, raw, (entry,), 0)
+        value = entry.parse(target.value)
+        raw = entry.encode(value)
+        rounded = _rounded_from(value, entry.decode(raw))
+        return PlannedWrite(entry.table, entry.address, raw, (entry,), 0, rounded)
     assert target.table is not None
     return _plan_span(register_map, target.table, target.address, target.value)
+
+
+def _rounded_from(asked: Value, sent: Value) -> float | None:
+    """Return the number asked for when what is sent is another, by more than a float32 loses."""
+    if isinstance(asked, bool) or not isinstance(asked, int | float):
+        return None
+    if not isinstance(sent, int | float) or isclose(asked, sent, rel_tol=1e-6):
+        return None
+    return float(asked)
 
 
 def _plan_span(register_map: RegisterMap, table: Table, address: int, text: str) -> PlannedWrite:

@@ -75,7 +75,7 @@ async def test_strings_that_name_nothing(port: str, words: str) -> None:
 
 
 TROUBLES: list[tuple[str, type[Exception], str]] = [
-    ("/dev/ttyNOPE9", PortMissingError, r"no such port; is it plugged in\?; ports here: "),
+    ("/dev/ttyNOPE9", PortMissingError, r"no such port; is it plugged in\? Ports here: "),
     ("/dev/null", NotAPortError, "is not a serial port; give a device such as"),
     ("/dev", NotAPortError, "is a folder, not a serial port"),
     (__file__, NotAPortError, "is a file, not a serial port"),

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import importlib
 import json
+import os
 import re
 import shlex
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import console
@@ -132,6 +134,25 @@ def test_a_reader_that_goes_away_ends_the_run_quietly() -> None:
     script = f"{shlex.quote(console.PROGRAM)} map show --json | true; echo ${{PIPESTATUS[0]}}"
     run = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True)
     assert (run.stdout, run.stderr) == ("0\n", "")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="other platform: /dev/full")
+@pytest.mark.parametrize("arguments", ["map show", "map show --json", "--help", "read --help"])
+def test_an_answer_that_cannot_be_written_names_the_place(arguments: str) -> None:
+    script = f"{shlex.quote(console.PROGRAM)} {arguments} >/dev/full"
+    run = subprocess.run(["sh", "-c", script], capture_output=True, text=True, check=False)
+    assert run.returncode == 2
+    assert run.stderr == "kerfbus: standard output: No space left on device\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other platform: a POSIX shell")
+def test_closed_streams_are_no_bugs() -> None:
+    script = f"{shlex.quote(console.PROGRAM)} read mode"
+    run = subprocess.run(["sh", "-c", f"{script} >&-"], capture_output=True, text=True, check=False)
+    assert run.returncode == 2
+    assert run.stderr == ("kerfbus: standard output is closed; send it somewhere, e.g. >file\n")
+    run = subprocess.run(["sh", "-c", f"{script} 2>&-"], capture_output=True, text=True, check=True)
+    assert run.stdout.endswith("off  0 ms ago\n")
 
 
 @pytest.mark.parametrize(

@@ -85,6 +85,7 @@ def test_line_settings_that_the_supply_has_not_get_no_answer() -> None:
         (["read", "mode", "--server", "248"], "settings", "1 to 247"),
         (["read", "mode", "--baud", "0"], "settings", "baud"),
         (["read", "mode", "--format", "8X1"], "settings", "parity"),
+        (["read", "mode", "--format", ""], "settings", "format ''"),
         (["read", "mode", "--port", "nosuch://x"], "settings", "scheme"),
         (["read", "mode", "--port", "sim:nosuch"], "port-missing", "scenario"),
         (["read", "mode", "--port", "no-such-device"], "port-missing", "no-such-device"),
@@ -120,6 +121,16 @@ def test_write_json_has_previous_and_verified() -> None:
     assert (key["previous"], key["verified"]) == (None, None)
 
 
+def test_a_number_between_two_steps_is_rounded_and_that_is_said() -> None:
+    run = console.call("write", "current_setpoint=45.03", "postflow_time=10", "--json")
+    rounded, exact = run.answer["values"]
+    assert (rounded["value"], rounded["raw"]) == (45.0, [450])
+    assert (rounded["rounded_from"], exact["rounded_from"]) == (45.03, None)
+    person = console.call("write", "current_setpoint=45.03", "voltage_trim=1.00004")
+    assert "60.0 A -> 45.0 A  verified; 45.03 rounded to steps of 0.1 A" in person.out
+    assert person.out.count("rounded") == 1  # a float32 has no steps
+
+
 def test_a_refused_write_is_a_bad_answer_and_ends_the_run() -> None:
     run = console.call("write", "start=on", "current_setpoint=45", "--json")
     assert run.code == 1
@@ -129,6 +140,11 @@ def test_a_refused_write_is_a_bad_answer_and_ends_the_run() -> None:
     person = console.call("write", "start=on")
     assert person.code == 1
     assert "start: not set: server 1 refuses" in person.out
+
+
+def test_only_write_offers_broadcast() -> None:
+    assert "1 to 247; 0: all at once" in " ".join(console.call("write", "--help").out.split())
+    assert "0: all" not in console.call("read", "--help").out
 
 
 def test_write_for_a_person() -> None:

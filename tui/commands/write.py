@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kerfbus.tui.endings import BAD_ANSWER, DONE
-from kerfbus.tui.options import Link, examples, json_option, link_options
+from kerfbus.tui.options import Link, examples, json_option, link_and_broadcast_options
 from kerfbus.tui.output import BAD, HEADING, Json, Output, columns
 
 if TYPE_CHECKING:
@@ -27,13 +27,14 @@ if TYPE_CHECKING:
 )
 @click.argument("targets", nargs=-1, required=True, metavar="NAME=VALUE | TABLE:ADDRESS=RAW,...")
 @click.option("--arm", is_flag=True, help="Allow writing to a real port, in this run.")
-@link_options
+@link_and_broadcast_options
 @json_option
 def command(targets: tuple[str, ...], arm: bool, link: Link, as_json: bool) -> int:
     """Set values; on a real port only with --arm.
 
     All limits of the map are checked before the first byte is sent. Each value is read before and
-    after. Server 0 is broadcast.
+    after. A number between two steps of a register is rounded to the nearer, and the answer says
+    so. Server 0 is broadcast: all obey, nobody answers.
     """
     from kerfbus.bench.errors import NotArmedError
     from kerfbus.bench.regmap import parse_target, plan_write
@@ -88,7 +89,8 @@ def _tell(output: Output, plan: Plan, settings: Sequence[Setting]) -> None:
         if each.problem:
             output.text(f"  {place(each.after)}: not set: {each.problem}", BAD)
         else:
-            output.text(f"  {line}  {_VERDICTS[each.verified]}", "" if each.verified else BAD)
+            verdict = _VERDICTS[each.verified] + _rounding(each)
+            output.text(f"  {line}  {verdict}", "" if each.verified else BAD)
     if plan.note:
         output.remark(plan.note)
 
@@ -100,12 +102,22 @@ _VERDICTS = {
 }
 
 
+def _rounding(setting: Setting) -> str:
+    """Return what to say when not the number asked for was sent but the nearest step."""
+    register = setting.after.register
+    if setting.rounded_from is None or register is None:
+        return ""
+    unit = f" {register.unit}" if register.unit else ""
+    return f"; {setting.rounded_from:.10g} rounded to steps of {register.scale:g}{unit}"
+
+
 def _record(setting: Setting) -> dict[str, Json]:
     """Return what became of a value as JSON has it."""
     from kerfbus.tui.commands.read import as_record
 
     previous = setting.before.value if setting.before is not None else None
     record = {**as_record(setting.after), "previous": previous, "verified": setting.verified}
+    record["rounded_from"] = setting.rounded_from
     if setting.problem:
         record |= {"value": None, "raw": None, "at_ns": None, "error": setting.problem}
     return record
