@@ -13,6 +13,7 @@ from kerfbus.bench.line import NS
 from kerfbus.sim.pair.chance import dice
 from kerfbus.sim.pair.clocks import LONGEST_PIECE, TickClock
 from kerfbus.sim.pair.comparator import Comparator, Said
+from kerfbus.sim.pair.fetching import Fetching
 from kerfbus.sim.pair.noise import Disturbances
 from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.talk import Arc, Character, PairLine, Talk
@@ -37,6 +38,7 @@ class _Ear:
         self._clock = TickClock(rate, place.clock_ppm, round(phase * NS / rate))
         self._uart = UartReceiver(place.settings)
         self._comparator = Comparator(plant, station, disturbances, self._clock)
+        self._fetching = Fetching(place.host)
         self._said: list[Said] = []
         self._ready: list[Character] = []
 
@@ -77,7 +79,10 @@ class _Ear:
         talking = [each for each in self._said if each.begin <= end and each.end > begin]
         outputs = self._comparator.outputs(first, count, talking)
         for each in self._uart.feed(outputs.tobytes()):
-            self._ready.append(Character(each.value, self._clock.at(each.end), each.errors))
+            heard = Character(each.value, self._clock.at(each.end), each.errors)
+            fetched = self._fetching.take(heard)
+            if fetched is not None:
+                self._ready.append(fetched)
 
 
 class BitLine(PairLine):

@@ -47,6 +47,10 @@ BIAS_RANGES: Ranges = {
     "bias pull_down": (10.0, 1e7, "ohm"),
     "bias volts": (0.0, 24.0, "V"),
 }
+HOST_RANGES: Ranges = {
+    "host depth": (1, 4096, "characters"),
+    "host fetch_ns": (1, 10_000_000_000, "ns"),
+}
 PLACE_RANGES: Ranges = {
     "clock_ppm": (-500_000.0, 500_000.0, "ppm"),
     "ground": (-1000.0, 1000.0, "V"),
@@ -180,6 +184,23 @@ class Bias:
 
 
 @dataclass(frozen=True, slots=True)
+class Host:
+    """Who fetches what a UART received, and when.
+
+    Attributes:
+        depth: characters that the UART keeps (16: the 16550's, common practice).
+        fetch_ns: the host comes at the multiples of this and takes all that is there; what
+            arrives while the UART is full is lost.
+    """
+
+    depth: int = 16
+    fetch_ns: int = 1_000_000
+
+    def __post_init__(self) -> None:
+        _check(self, HOST_RANGES)
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """A station and where it stands.
 
@@ -193,6 +214,7 @@ class Place:
         hears_itself: its receiver stays on while it drives (an adapter that echoes).
         swapped: D0 and D1 are exchanged at it.
         ground: of its common against the first station's, V.
+        host: who fetches what its UART received; None for one that is always in time.
     """
 
     name: str
@@ -204,6 +226,7 @@ class Place:
     hears_itself: bool = False
     swapped: bool = False
     ground: float = 0.0
+    host: Host | None = None
 
     def __post_init__(self) -> None:
         _check(self, PLACE_RANGES, f"{self.name}: ")
