@@ -1,5 +1,7 @@
 """The UART: what it sends, what it makes of samples, and what it does when they are wrong."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -68,7 +70,7 @@ def test_samples_may_be_cut_anywhere(
     whole = UartReceiver(form).feed(samples)
     parts, receiver = [], UartReceiver(form)
     edges = sorted({0, len(samples), *(min(cut * repeat, len(samples)) for cut in cuts)})
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         parts += receiver.feed(samples[begin:end])
     assert parts == whole
     assert receiver.position == len(samples)
