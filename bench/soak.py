@@ -22,6 +22,8 @@ from kerfbus.bench.regmap import ReadSpan, Register
 
 NS = 1_000_000_000
 ON, OFF = "on", "off"
+LOST_PAUSE_NS = NS // 5
+"""After the port was lost: no busy loop until it comes back."""
 DEAD_AFTER = 20
 """So many transactions without a single answer, from the first on: nobody is there (chosen)."""
 
@@ -141,8 +143,8 @@ class Soak:
             self._spans += (plan.arc.span,)
         self._arc: str | None = None
         self._ended_at = 0
-        self._answers = 0
-        self._next_look = READ_EVERY
+        self._asked = self._answers = 0
+        self._next_look = 0  # as soon as the server has answered at all
         self._needed: tuple[int, int] = (-1, 0)
 
     async def run(self) -> Verdict:
@@ -152,14 +154,14 @@ class Soak:
         """
         clock = self._line.clock
         self.began = self._ended_at = clock.now()
-        await self._look()
         try:
             while not self.over:
                 await self._round()
         finally:
             self._line.finish()
             self._ended_at = clock.now()
-        await self._look()
+        if self._answers:
+            await self._look()
         return self.verdict
 
     @property
@@ -182,7 +184,7 @@ class Soak:
     def over(self) -> bool:
         """Return whether it has come to its end."""
         plan, total = self.plan, self._line.quality.total
-        if not self._answers and total.trials >= DEAD_AFTER:
+        if not self._answers and self._asked >= DEAD_AFTER:
             return True
         if plan.count is not None and total.trials >= plan.count:
             return True
@@ -243,6 +245,7 @@ class Soak:
 
     async def _ask(self, span: ReadSpan) -> None:
         plan, line = self.plan, self._line
+        self._asked += 1
         result = await self._client.request(
             plan.server, READS[span.table](span.start, span.quantity)
         )
@@ -253,8 +256,10 @@ class Soak:
                 self._see_arc(ON if plan.arc.on(span, raw) else OFF, result.at)
         else:
             line.quality.finish()  # its time is over, whatever comes later
-        if line.sent >= self._next_look:
+        if self._answers and line.sent >= self._next_look:
             await self._look()
+        if result.outcome is Outcome.PORT_LOST:
+            await line.clock.sleep_until(line.clock.now() + LOST_PAUSE_NS)
         if plan.pause_ns:
             await line.clock.sleep_until(line.clock.now() + plan.pause_ns)
 

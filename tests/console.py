@@ -8,7 +8,8 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -69,3 +70,22 @@ def run(*arguments: str | Path, **environment: str) -> Run:
     with start(*arguments, **environment) as process:
         out, err = process.communicate()
     return Run(process.returncode, out, err)
+
+
+@contextlib.contextmanager
+def supply_on_pty(folder: Path) -> Iterator[str]:
+    """Run a simulated supply on a pty while the context lasts, and give the pty's path."""
+    path = folder / "supply"
+    with start("supply", "--pty", path) as supply:
+        assert supply.stdout is not None
+        assert "ready" in supply.stdout.readline()
+        yield str(path)
+        supply.terminate()
+
+
+def eventually(holds: Callable[[], bool], seconds: float = 60.0) -> None:
+    """Wait until something holds; fail when it does not within a generous time."""
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end, "it never came true"
+        time.sleep(0.02)
