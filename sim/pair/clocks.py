@@ -48,6 +48,9 @@ class TickClock:
 
     def instants(self, first: int, count: int) -> NDArray[np.int64]:
         """Return what `at` says of `count` ticks from `first` on, at most LONGEST_PIECE."""
+        return self.some(first, np.arange(count, dtype=np.int64))
+
+    def some(self, first: int, ticks: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return what `at` says of ticks ``first + ticks``, each 0 to LONGEST_PIECE."""
         whole, rest = divmod(first * self._up, self._down)
-        ticks = np.arange(count, dtype=np.int64)
         return (rest + ticks * self._up) // self._down + (self.origin + whole)
