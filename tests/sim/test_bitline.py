@@ -273,9 +273,9 @@ def test_a_missing_terminator_is_nothing_to_settled_levels() -> None:
 def test_a_weak_driver_is_misheard_more() -> None:
     def sound(volts: float) -> int:
         places = (Place("client", 0.0, E8, driver=Driver(volts=volts)), Place("server", 5.0, E8))
-        line = BitLine(Plant(places), noise(0.6))
+        line = BitLine(Plant(places), noise(0.35))
         line.say(talk(0, b"\x55" * 200, START))
         return sum(each.value == 0x55 and not each.errors for each in line.hear(1, 20 * START))
 
-    assert sound(2.4) > 190
-    assert sound(1.5) < 185
+    assert sound(2.4) > 195
+    assert sound(0.9) < 150
