@@ -56,12 +56,15 @@ def _touch(machine: Machine) -> None:
 
 
 def _heat(machine: Machine) -> None:
-    """Take note that a temperature has crossed a limit; above the trip it is a fault."""
-    was_hot = HeatState.HOT in machine.heat
-    machine.heat = machine.plant.heat_states(machine.now, machine.heat)
-    machine.timers.set(Timer.HEAT, machine.plant.heat_changes(machine.heat))
+    """Look at the temperatures; one that has crossed a limit is noted, above the trip a fault."""
+    before = machine.heat
+    machine.heat = machine.plant.heat_states(machine.now, before)
+    machine.timers.set(Timer.HEAT, machine.plant.heat_changes(machine.now, machine.heat))
+    if machine.heat == before:
+        return
     machine.revision += 1
-    warm = machine.heat != (HeatState.NORMAL, HeatState.NORMAL)
+    was_hot = HeatState.HOT in before
+    warm = any(state is not HeatState.NORMAL for state in machine.heat)
     (machine.alerts.add if warm else machine.alerts.discard)("temperature-high")
     if HeatState.HOT in machine.heat and not was_hot:
         machine.latch(Fault.OVER_TEMPERATURE, _hottest(machine))
@@ -69,8 +72,7 @@ def _heat(machine: Machine) -> None:
 
 def _hottest(machine: Machine) -> int:
     """Return the temperature of what is hot, in tenths of a degree."""
-    sink, winding = machine.plant.sink(machine.now), machine.plant.winding(machine.now)
-    return round(10 * (sink if machine.heat[0] is HeatState.HOT else winding))
+    return round(10 * machine.plant.heat_judged(machine.now)[machine.heat.index(HeatState.HOT)])
 
 
 def _look(machine: Machine) -> None:

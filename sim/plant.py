@@ -20,8 +20,8 @@ from kerfbus.sim.heat import HEAT_SINK, WINDING, Body, HeatState, Warmth
 from kerfbus.sim.site import Site
 from kerfbus.sim.surroundings import MAINS_VOLTS, Surroundings
 
-HeatStates = tuple[HeatState, HeatState]
-"""Verdicts on heat sink and winding."""
+HeatStates = tuple[HeatState, HeatState, HeatState, HeatState]
+"""Verdicts on heat sink and winding, then on their means over ten minutes."""
 STILL = Ramp(0, 0.0, 0.0, 0)
 """No current."""
 
@@ -232,12 +232,28 @@ class Plant:
         return self._winding.curve.value(now)
 
     def heat_states(self, now: int, before: HeatStates) -> HeatStates:
-        """Return the verdicts on heat sink and winding; `before` were the last ones."""
-        return self._sink.state(now, before[0]), self._winding.state(now, before[1])
+        """Return the verdicts; `before` were the last ones."""
+        sink, winding = self._sink, self._winding
+        return (
+            sink.state(now, before[0]),
+            winding.state(now, before[1]),
+            sink.mean_state(now, before[2]),
+            winding.mean_state(now, before[3]),
+        )
 
-    def heat_changes(self, before: HeatStates) -> int | None:
-        """Return when a verdict changes next; `before` are the present ones."""
-        ends = self._sink.next_change(before[0]), self._winding.next_change(before[1])
+    def heat_judged(self, now: int) -> tuple[float, float, float, float]:
+        """Return what the verdicts are on, degrees Celsius, in their order."""
+        sink, winding = self._sink, self._winding
+        return sink.curve.value(now), winding.curve.value(now), sink.mean(now), winding.mean(now)
+
+    def heat_changes(self, now: int, before: HeatStates) -> int | None:
+        """Return when to look at the verdicts next; `before` are the present ones."""
+        ends = (
+            self._sink.next_change(before[0]),
+            self._winding.next_change(before[1]),
+            self._sink.next_look(now, before[2]),
+            self._winding.next_look(now, before[3]),
+        )
         return min((end for end in ends if end is not None), default=None)
 
     # --- how the parts are driven ----------------------------------------------------------------

@@ -36,7 +36,7 @@ PIT_PER_AMPERE_SECOND = pit_mm(RATES["electrode"].second / NOMINAL_AMPERES)
 NOZZLE_PER_AMPERE_SECOND = RATES["nozzle"].second / NOMINAL_AMPERES
 """Wear of the nozzle, percent for each ampere-second."""
 _RAMPED = frozenset({Mode.RAMP_UP, Mode.RAMP_DOWN})
-_COOL = (HeatState.NORMAL, HeatState.NORMAL)
+_COOL: HeatStates = (HeatState.NORMAL,) * 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class Works(ABC):
         revision: counts everything that can change a register which is not a reading.
         notices: warnings that the next accepted start takes away.
         alerts: warnings that go with their cause.
-        heat: verdicts on heat sink and winding.
+        heat: verdicts on heat sink and winding, and on their means.
         static_bar: inlet pressure before the last start, bar gauge.
     """
 
@@ -241,7 +241,7 @@ class Works(ABC):
         watched = mode in RUNNING and mode is not Mode.PRE_FLOW
         low_at = plant.flow_falls_below(self.low_flow_bar, at) if watched else None
         timers.set(Timer.GAS_LOW, low_at)
-        timers.set(Timer.HEAT, plant.heat_changes(self.heat))
+        timers.set(Timer.HEAT, plant.heat_changes(at, self.heat))
         burns = mode in ON_WORK and mode is not Mode.RAMP_DOWN
         timers.set(Timer.ENVELOPE, self._leaves_envelope_at(at) if burns else None)
         touches = burns and self.surroundings.stand_off < TOUCH_MM

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kerfbus.sim.curves import NS, Ramp
+from kerfbus.sim.curves import NS, Lag, Ramp
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.heat import (
     CYCLE_NS,
@@ -14,8 +14,11 @@ from kerfbus.sim.heat import (
     HIGH_KELVIN,
     MARGIN_KELVIN,
     MATERIALS,
+    MEAN_HYSTERESIS_KELVIN,
+    MEAN_LOOK_NS,
     RATED_AIR,
     Body,
+    CycleMean,
     HeatState,
     Material,
     Warmth,
@@ -78,6 +81,46 @@ def test_mean_heat_follows_current_squared_times_duty(
     rated = cycled(material, 0.6, 0.6, (60 / ratings.endless_current) ** 2)[1]
     other = cycled(material, 0.6, duty, (amperes / ratings.endless_current) ** 2)[1]
     assert other == pytest.approx(rated, abs=0.01)
+
+
+@by_material
+@pytest.mark.parametrize("duty", [0.2, 0.35, 0.6, 0.8, 1.0])
+def test_the_endless_current_and_the_rated_duty_meet_at_one_mean(
+    material: Material, duty: float
+) -> None:
+    """Both hold with nothing to spare, which no limit on the temperature itself could do."""
+    body = Body(material, duty, 0, RATED_AIR)
+    limit = body.mean_limits.trips - MARGIN_KELVIN
+    body.warm(0, Warmth(1.0, RATED_AIR, fan=True))
+    assert body.mean(1000 * CYCLE_NS) == pytest.approx(limit)
+    assert cycled(material, duty, duty, 1 / duty)[1] == pytest.approx(limit, abs=1e-6)
+    body.warm(1000 * CYCLE_NS, Warmth(1.01**2, RATED_AIR, fan=True))
+    assert body.mean(1040 * CYCLE_NS) > body.mean_limits.trips
+    peak, mean = cycled(material, duty, duty, 1 / duty)
+    assert (peak - RATED_AIR) / (mean - RATED_AIR) >= 1.0
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 900), st.floats(20, 90), st.floats(20, 90)), max_size=12),
+    st.integers(0, 1200),
+)
+@settings(max_examples=60)
+def test_the_mean_over_a_cycle_is_the_mean_of_what_was(
+    way: list[tuple[int, float, float]], after: int
+) -> None:
+    mean, now = CycleMean(Lag(0, 30.0, 30.0, 60 * NS)), 0
+    pieces = [(0, lambda _: 30.0)]
+    for seconds, start, target in way:
+        now += seconds * NS
+        curve = Lag(now, start, target, 60 * NS)
+        mean.begin(curve)
+        pieces.append((now, curve.value))
+    now += after * NS
+    total = 0.0
+    for step in range(1200):
+        at = now - CYCLE_NS + step * NS // 2 + NS // 4
+        total += next((f for begin, f in reversed(pieces) if begin <= at), pieces[0][1])(at)
+    assert mean.value(now) == pytest.approx(total / 1200, abs=0.2)
 
 
 @by_material
@@ -215,6 +258,50 @@ def test_the_block_goes_by_itself_and_the_fault_does_not() -> None:
     assert supply.plant.sink(supply.now) <= MATERIALS[0].release + 1e-6
     supply.clear_fault()
     assert supply.ready
+
+
+@pytest.mark.parametrize(("share", "trips"), [(0.9995, False), (1.005, True), (1.05, True)])
+def test_the_endless_current_is_the_limit_of_a_steady_one(share: float, trips: bool) -> None:
+    amperes = round(share * Ratings().endless_current, 1)
+    settings_ = Settings().changed({"current_setpoint": amperes})
+    supply = Supply(Beginning(settings=settings_, surroundings=Surroundings(ambient=40.0)))
+    supply.enable()
+    supply.advance(2 * S)
+    supply.surround(2 * S, start_contact=True)
+    supply.advance(8 * 3600 * S)
+    assert (supply.fault is Fault.OVER_TEMPERATURE) == trips
+    assert (supply.mode is Mode.CUTTING) != trips
+    if not trips:
+        assert "temperature-high" in supply.alerts  # of so little room it warns
+        return
+    (entry,) = supply.log.entries
+    assert not supply.too_hot  # eight hours later
+    heated = {round(10 * Body(each, 0.6, 0, 40).mean_limits.trips) for each in MATERIALS}
+    assert min(heated) <= entry.detail <= max(heated) + 10
+    assert supply.next_due is None  # cold: the means need no looks
+
+
+def test_a_mean_that_was_too_high_takes_a_rest() -> None:
+    settings_ = Settings().changed({"current_setpoint": 98.5})
+    supply = Supply(Beginning(settings=settings_, surroundings=Surroundings(ambient=40.0)))
+    supply.enable()
+    supply.advance(2 * S)
+    supply.surround(2 * S, start_contact=True)
+    while supply.fault is Fault.NONE:
+        supply.advance(supply.now + MEAN_LOOK_NS)
+    tripped, judged = supply.now, supply.plant.heat_judged(supply.now)
+    assert supply.heat.count(HeatState.HOT) == 1
+    assert judged[0] < MATERIALS[0].trip - HIGH_KELVIN
+    assert judged[1] < MATERIALS[1].trip - HIGH_KELVIN
+    supply.surround(supply.now, start_contact=False)
+    while supply.too_hot:
+        supply.advance(supply.now + MEAN_LOOK_NS)
+    assert 60 * S < supply.now - tripped < 10 * 60 * S
+    cooled = judged[0] - supply.plant.sink(supply.now)
+    assert MEAN_HYSTERESIS_KELVIN < cooled < MEAN_HYSTERESIS_KELVIN + 2.0
+    supply.clear_fault()
+    supply.surround(supply.now, start_contact=True)
+    assert supply.mode is Mode.PRE_FLOW
 
 
 def test_heating_current_is_the_one_that_flows() -> None:

@@ -27,7 +27,15 @@ from kerfbus.sim.gas import (
     litres_a_minute,
     mass_flow,
 )
-from kerfbus.sim.heat import CYCLE_NS, MATERIALS, RATED_AIR, Body, Material, Warmth
+from kerfbus.sim.heat import (
+    CYCLE_NS,
+    MATERIALS,
+    RATED_AIR,
+    Body,
+    HeatState,
+    Material,
+    Warmth,
+)
 from kerfbus.sim.ratings import Ratings
 from kerfbus.sim.wear import NOMINAL_AMPERES, RATES, Usage, pit_mm, wear_percent
 
@@ -88,6 +96,19 @@ def test_the_rated_duty_holds_in_ten_minute_cycles_at_40_degrees(
         now += CYCLE_NS - round(duty * CYCLE_NS)
         assert peak < material.trip
     assert peak == pytest.approx(material.trip, abs=0.2)
+
+
+# What may flow without end is I sqrt(X) by the same equivalence: a percent more does not hold.
+@pytest.mark.parametrize("material", MATERIALS, ids=lambda each: each.name)
+def test_what_constant_heating_allows_holds_and_a_percent_more_does_not(material: Material) -> None:
+    ratings = Ratings(current=60.0, duty=60.0)
+    for amperes, holds in ((46.4, True), (47.0, False)):
+        body = Body(material, 0.6, 0, RATED_AIR)
+        load = (amperes / ratings.endless_current) ** 2
+        body.warm(0, Warmth(load, RATED_AIR, fan=True))
+        states = [body.mean_state(hour * 3600 * 10**9, HeatState.NORMAL) for hour in range(1, 24)]
+        assert (HeatState.HOT not in states) == holds
+        assert body.curve.target < material.trip  # the peak alone would have let both pass
 
 
 # --- divider -------------------------------------------------------------------------------------
