@@ -40,7 +40,8 @@ class ServerStation(Listener):
 
     def _follow(self) -> None:
         """Begin anew with the rate and format that the station has now."""
-        settings = self._settings = self._server.settings
+        self._known = self._server.settings
+        settings = self._settings = self._mouth.settings
         self._framer = Framer(settings, "exact")
         self._conversation = Conversation("server", settings, paced=True)
         self._step = settings.characters_ns(3) // 2
@@ -74,7 +75,7 @@ class ServerStation(Listener):
         _, end = mouth.say(reply, asked_at + wait, "reply")
         self._framer.sent(reply)
         self._conversation.outbound(Frame(reply, end, 0, None, _REPLY))
-        if server.settings != self._settings:
+        if server.settings != self._known:
             mouth.bus.put(end + mouth.manner.hold_ns, self._tune)
 
     def _tune(self, _: int) -> None:

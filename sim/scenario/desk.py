@@ -64,7 +64,7 @@ class Desk:
         """
         world = self._world
         while True:
-            turn = self._first()
+            turn = self.first()
             at = turn.at if turn is not None else NEVER
             due = world.next_due
             if due > min(at, until):
@@ -85,7 +85,8 @@ class Desk:
         self._world.advance(now)
         turn.controller.hear(reply, now)
 
-    def _first(self) -> Turn | None:
+    def first(self) -> Turn | None:
+        """Return whose turn it is next as things stand, None without controllers."""
         first, at = None, NEVER
         for controller, place in self._places.items():
             due = max(controller.due, place.silent_until)
