@@ -157,13 +157,13 @@ BOOK: Mapping[Fault, Facts] = MappingProxyType(
             remedy="electrode and nozzle are replaced",
         ),
         Fault.OVER_TEMPERATURE: Facts(
-            "heat sink above 85 or winding above 130 degrees Celsius, a mean over ten minutes above "
-            "that of the rated duty in air of 40 degrees, or thermal switch open",
+            "heat sink above 85 or winding above 130 degrees Celsius, their means over ten minutes "
+            "above those of the rated duty in air of 40 degrees, or thermal switch open",
             _ALWAYS,
             Effect.RAMP_DOWN,
             "temperature-ok",
             "temperature, 0.1 degrees Celsius",
-            "the block has gone by itself: below 70 and 115 degrees Celsius, after a mean 10 K lower",
+            "the block has gone by itself: below 70 and 115 degrees, after a high mean 10 K less",
         ),
         Fault.FAN_STALLED: Facts(
             "the fan does not turn",

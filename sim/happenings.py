@@ -43,7 +43,10 @@ def _watchdog(machine: Machine) -> None:
 
 
 def _gas_low(machine: Machine) -> None:
+    """Gas is too low for the arc; one that burnt on the work had a second one in the nozzle."""
     bar = machine.plant.flow_bar(machine.now)
+    if machine.mode in ON_WORK:
+        machine.tally.double_arced()
     machine.latch(Fault.FLOW_PRESSURE_LOW, round(100 * bar))
 
 
@@ -147,6 +150,8 @@ def _tested(machine: Machine) -> None:
         fault = Fault.MEMORY
     elif fault is Fault.NONE:
         fault = judge_settings(machine.settings, machine.ratings)
+    if not around.memory_bits_ok:
+        machine.notices.add("memory-corrected")
     if fault is not Fault.NONE:
         machine.latch(fault)
     else:

@@ -35,6 +35,8 @@ from kerfbus.sim.works import Beginning, Works
 
 __all__ = ["Beginning", "Machine"]
 
+PIERCE_SPEED = 50.0
+"""mm/min; a torch slower than this when the arc reaches the work pierces (invented)."""
 MAX_WEAR = 2000
 """Tenths of a percent; the log holds no more."""
 _COOLED = frozenset({Mode.IGNITION, Mode.PILOT, Mode.TRANSFER, Mode.POST_FLOW}) | ON_WORK
@@ -154,7 +156,8 @@ class Machine(Works):
         elif after is Mode.TRANSFER:
             self.work_seen = True
         elif after is Mode.RAMP_UP:
-            self.tally.arc_begins(self.now, self.plant.charge(self.now))
+            stands = self.surroundings.table_speed < PIERCE_SPEED
+            self.tally.arc_begins(self.now, self.plant.charge(self.now), pierces=stands)
             self.timers.set(Timer.LOOK, self.now + LOOK_NS)
         elif after is Mode.CUTTING:
             self.tally.losses_in_a_row = 0
@@ -173,7 +176,7 @@ class Machine(Works):
 
     def lose_arc(self) -> None:
         """Let the arc go out by itself. The third in a row before a cut has begun is a fault."""
-        self.tally.lost()
+        self.tally.lost(cutting=self.mode is Mode.CUTTING)
         self.notices.add("arc-lost")
         if self.fault is not Fault.NONE:
             self.feed(Event.FAULT)

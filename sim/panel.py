@@ -23,6 +23,7 @@ from kerfbus.sim.supply import Supply
 from kerfbus.sim.surroundings import (
     MAINS_HIGH_VOLTS,
     MAINS_LOW_VOLTS,
+    MAINS_UNEQUAL_VOLTS,
     MAINS_VOLTS,
     PARTS,
     PHASES,
@@ -30,8 +31,8 @@ from kerfbus.sim.surroundings import (
 from kerfbus.sim.wear import WORN_PERCENT, Usage
 
 HOUR_NS = 3600 * NS
-MAINS_LOST = 1
-"""Code of "phase-lost" in the enumeration ``mains_state``; 2 is low, 3 is high."""
+_MAINS_OK, _MAINS_LOST, _MAINS_LOW, _MAINS_HIGH, _MAINS_UNEQUAL = range(5)
+"""Codes of the enumeration ``mains_state``."""
 
 
 class Panel:
@@ -145,8 +146,11 @@ class Panel:
             found |= {"settings-pending"}
         if len(supply.log) == LOG_ENTRIES:
             found |= {"fault-log-full"}
-        if abs(around.mains_volts / MAINS_VOLTS - 1) > MAINS_OFF_SHARE:
+        volts = (around.mains_volts, around.lowest_mains_volts)
+        if any(abs(each / MAINS_VOLTS - 1) > MAINS_OFF_SHARE for each in volts):
             found |= {"mains-off-nominal"}
+        if supply.aimed_amperes < supply.settings.current_setpoint:
+            found |= {"set-point-limited"}
         for sensor in around.sensors_failed & {"ambient", "plenum"}:
             if f"{sensor}-sensor" in supply.ratings.options:
                 found |= {f"{sensor}-sensor-absent"}
@@ -166,15 +170,26 @@ class Panel:
         """Return the verdict on the mains and its reasons."""
         around = self._supply.surroundings
         phases, volts = around.phases, around.mains_volts
-        low, high = volts < MAINS_LOW_VOLTS, volts > MAINS_HIGH_VOLTS
-        state = MAINS_LOST if len(phases) < len(PHASES) else 2 * low + 3 * high
+        lowest = around.lowest_mains_volts
+        state = _MAINS_OK
+        if len(phases) < len(PHASES):
+            state = _MAINS_LOST
+        elif lowest < MAINS_LOW_VOLTS:
+            state = _MAINS_LOW
+        elif volts > MAINS_HIGH_VOLTS:
+            state = _MAINS_HIGH
+        elif around.mains_unequal > MAINS_UNEQUAL_VOLTS:
+            state = _MAINS_UNEQUAL
         present = [name in phases for name in PHASES]
         # Phase to phase: a voltage needs both of its ends.
         ends = {name: present[i] and present[(i + 1) % 3] for i, name in enumerate(PHASES)}
         return {
             "mains_state": state,
             "mains_phases": self._mask("mains_phases", phases),
-            **{f"mains_{name}_voltage": volts if on else 0.0 for name, on in ends.items()},
+            **{
+                f"mains_{name}_voltage": shown if ends[name] else 0.0
+                for name, shown in zip(PHASES, (volts, volts, lowest), strict=True)
+            },
         }
 
     def limits_in_force(self) -> dict[str, Cell]:

@@ -261,7 +261,7 @@ class Plant:
     @property
     def mains_share(self) -> float:
         """Return the mains voltage over its nominal value."""
-        return self._drive.around.mains_volts / MAINS_VOLTS
+        return self._drive.around.mean_mains_volts / MAINS_VOLTS
 
     def _source(self, around: Surroundings) -> Source:
         site = self._site

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from math import sqrt
 from types import MappingProxyType
 from typing import NamedTuple
 
+from kerfbus.sim.arc import load_line
 from kerfbus.sim.curves import NS
 from kerfbus.sim.faultbook import BOOK, Effect
 from kerfbus.sim.faults import Fault
@@ -42,6 +44,10 @@ LOOK_NS = 1 * NS
 """How often the supply looks at what creeps up."""
 DUTY_SHARES = (0.85, 0.9)
 """Duty over what is allowed: where the warning goes, where it comes."""
+MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
+"""Efficiency, power factor and the root of three: output power to mains current (invented)."""
+MAINS_AMPERES = 34.0
+"""Most that the input rectifier bears; at low mains it limits the output (invented)."""
 MAINS_OFF_SHARE = 0.05
 """A warning when the mains are further off their nominal voltage."""
 
@@ -81,6 +87,24 @@ class Ratings:
         [100, 86, 51]
         """
         return min(100.0, 100.0 * (self.endless_current / current) ** 2)
+
+
+def deliverable_amperes(mains_volts: float) -> float:
+    """Return the highest output current that the mains let through, A, on the load line.
+
+    ``I (80 V + 0.4 V/A * I) = MAINS_FACTOR * U * MAINS_AMPERES``, solved for I; not below what the
+    power stage regulates.
+
+    Args:
+        mains_volts: lowest voltage from phase to phase, V.
+
+    >>> [round(deliverable_amperes(volts), 1) for volts in (400.0, 370.0, 340.0)]
+    [133.3, 126.9, 120.2]
+    """
+    watts = MAINS_FACTOR * mains_volts * MAINS_AMPERES
+    at_rest, slope = load_line(0.0), load_line(1.0) - load_line(0.0)
+    amperes = (sqrt(at_rest * at_rest + 4 * slope * watts) - at_rest) / (2 * slope)
+    return max(amperes, LOWEST_AMPERES)
 
 
 class StopCause(IntEnum):

@@ -17,12 +17,10 @@ from kerfbus.sim.bank import Sample, Sampling, always
 from kerfbus.sim.cells import Cell, mask_of, names_of
 from kerfbus.sim.curves import NEVER, NS
 from kerfbus.sim.faults import Fault
-from kerfbus.sim.ratings import INLET_BAR
+from kerfbus.sim.ratings import INLET_BAR, MAINS_FACTOR
 from kerfbus.sim.supply import Supply
 from kerfbus.sim.surroundings import MAINS_VOLTS, PHASES
 
-MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
-"""Efficiency, power factor and the root of three: output power to mains current (invented)."""
 IDLE_MAINS_AMPERES = 0.4
 LONGEST_MODE_SECONDS = 655.35
 """Where the time in a mode stays."""
@@ -151,7 +149,7 @@ class Readings:
         return max(link.silent_at - now, 0) / NS if link.armed else 0.0
 
     def _mains_current(self, now: int) -> float:
-        volts = max(self._supply.surroundings.mains_volts, 0.1 * MAINS_VOLTS)
+        volts = max(self._supply.surroundings.mean_mains_volts, 0.1 * MAINS_VOLTS)
         return IDLE_MAINS_AMPERES + 1000 / MAINS_FACTOR * self._plant.kilowatts(now) / volts
 
     def _inlet_ok(self, now: int) -> bool:

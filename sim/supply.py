@@ -25,7 +25,7 @@ from kerfbus.sim.happenings import FIRE
 from kerfbus.sim.judging import judge_held_current, judge_settings
 from kerfbus.sim.link import Station
 from kerfbus.sim.machine import Machine
-from kerfbus.sim.ratings import CURRENT_SHARES, INLET_BAR, StopCause
+from kerfbus.sim.ratings import CURRENT_SHARES, INLET_BAR, LOOK_NS, StopCause
 from kerfbus.sim.sequence import ON_WORK, RUNNING, Event, Mode
 from kerfbus.sim.settings import Settings, StartSource
 from kerfbus.sim.surroundings import INTERLOCKED
@@ -67,9 +67,14 @@ class Supply(Machine):
     def _judge(self, changes: Mapping[str, Any]) -> None:
         """Latch what a change of the surroundings has broken."""
         if not INTERLOCKED.isdisjoint(changes):
-            fault, volts = self.surroundings.broken_interlock(), self.surroundings.mains_volts
+            around = self.surroundings
+            volts = {
+                Fault.MAINS_LOW: around.lowest_mains_volts,
+                Fault.MAINS_HIGH: around.mains_volts,
+            }
+            fault = around.broken_interlock()
             if fault is not Fault.NONE:
-                self.latch(fault, round(volts) if fault in _MAINS_FAULTS else 0)
+                self.latch(fault, round(volts.get(fault, 0.0)))
         if "current_gain" in changes:
             fault, detail = judge_held_current(self)
             if fault is not Fault.NONE:
@@ -83,6 +88,13 @@ class Supply(Machine):
         # A timer that fires too early looks at `silent_at` and waits on; only a later one is wrong.
         if at < (self.timers.due(Timer.WATCHDOG) or NEVER):
             self.timers.set(Timer.WATCHDOG, at)
+
+    def change(self, settings: Settings) -> None:
+        """Put new settings in force; another watchdog time counts from now."""
+        before = self.settings.watchdog_time
+        super().change(settings)
+        if settings.watchdog_time != before:
+            self.heard()
 
     def arm_link(self) -> None:
         """Accept starts over the link, and supervise it from now on."""
@@ -131,7 +143,10 @@ class Supply(Machine):
         Settings that are not whole any more are replaced by the factory's.
         """
         self.disable()
+        self.drop_link()
         self.timers.cancel(*Timer)
+        if self.alerts:  # they go by themselves, which somebody must see
+            self.timers.set(Timer.LOOK, self.now + LOOK_NS)
         self.fault = Fault.NONE
         self.notices.clear()
         if not self.surroundings.memory_ok:
@@ -216,7 +231,6 @@ class Supply(Machine):
         self.feed(Event.CLEAR)
 
 
-_MAINS_FAULTS = frozenset({Fault.MAINS_LOW, Fault.MAINS_HIGH})
 _WORK = frozenset({"over_work", "work_lead_ok", "stand_off", "work_ohms"})
 """Surroundings that decide on an arc to the work."""
 _UNSEEN = frozenset({"stand_off", "table_speed", "over_kerf"})

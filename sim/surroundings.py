@@ -25,6 +25,8 @@ MAX_INLET_BAR = 16.0
 """Full scale of the inlet's pressure sensor (invented)."""
 MAINS_VOLTS, MAINS_LOW_VOLTS, MAINS_HIGH_VOLTS = 400.0, 340.0, 460.0
 """Nominal mains, and what the supply needs and bears, phase to phase (invented)."""
+MAINS_UNEQUAL_VOLTS = 12.0
+"""A larger difference between the phases is told (3 % of nominal, invented)."""
 
 RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
     {
@@ -33,6 +35,7 @@ RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
         "regulator_error": (-3.0, 3.0, "bar"),
         "ambient": (-40.0, 80.0, "degrees Celsius"),
         "mains_volts": (0.0, 700.0, "V"),
+        "mains_unequal": (0.0, 100.0, "V"),
         "current_gain": (0.0, 2.0, "times"),
         "stand_off": (0.0, 50.0, "mm"),
         "table_speed": (0.0, 20_000.0, "mm/min"),
@@ -73,13 +76,15 @@ class Surroundings:
             is taken from its receiver.
         regulator_error: how far the regulator holds from its set-point, bar.
         phases: mains phases that are present, of `PHASES`.
-        mains_volts: phase to phase, V.
+        mains_volts: phase to phase, V; the highest of the three.
+        mains_unequal: how far the lowest of the three lies below that, V.
         fan_ok: the fan turns when it should.
         too_hot: the thermal switch is open, whatever the temperatures.
         ambient: cooling air, degrees Celsius.
         sensors_failed: sensors that show nothing, of `SENSORS`.
         control_ok: the control passes its self-test.
-        memory_ok: stored settings are whole.
+        memory_ok: stored settings are whole, or can be put right.
+        memory_bits_ok: no bit of them has flipped; one that has is put right at the self-test.
         current_gain: current over what the regulator asks for: 1 is right, 0.5 a dead half.
         strikes: the pilot arc comes up when it is ignited.
         electrode_stuck: the electrode stays on the nozzle when the pilot is ignited.
@@ -105,12 +110,14 @@ class Surroundings:
     regulator_error: float = 0.0
     phases: frozenset[str] = frozenset(PHASES)
     mains_volts: float = MAINS_VOLTS
+    mains_unequal: float = 0.0
     fan_ok: bool = True
     too_hot: bool = False
     ambient: float = 22.0
     sensors_failed: frozenset[str] = frozenset()
     control_ok: bool = True
     memory_ok: bool = True
+    memory_bits_ok: bool = True
     current_gain: float = 1.0
     strikes: bool = True
     electrode_stuck: bool = False
@@ -163,6 +170,16 @@ class Surroundings:
         return self.over_work and self.work_lead_ok and self.stand_off <= TRANSFER_MM
 
     @property
+    def lowest_mains_volts(self) -> float:
+        """Return the lowest voltage from phase to phase, V."""
+        return max(self.mains_volts - self.mains_unequal, 0.0)
+
+    @property
+    def mean_mains_volts(self) -> float:
+        """Return the mean of the three, V."""
+        return (2 * self.mains_volts + self.lowest_mains_volts) / 3
+
+    @property
     def place(self) -> Geometry:
         """Return where and how the arc burns."""
         return Geometry(self.stand_off, self.table_speed, self.over_kerf, self.work_ohms)
@@ -199,7 +216,7 @@ INTERLOCKS: Mapping[Fault, Callable[[Surroundings], bool]] = MappingProxyType(
         Fault.TORCH_COVER_OPEN: lambda now: now.torch_cover_closed,
         Fault.PART_MISSING: lambda now: not now.parts_missing,
         Fault.PHASE_LOSS: lambda now: len(now.phases) == len(PHASES),
-        Fault.MAINS_LOW: lambda now: now.mains_volts >= MAINS_LOW_VOLTS,
+        Fault.MAINS_LOW: lambda now: now.lowest_mains_volts >= MAINS_LOW_VOLTS,
         Fault.MAINS_HIGH: lambda now: now.mains_volts <= MAINS_HIGH_VOLTS,
         Fault.OVER_TEMPERATURE: lambda now: not now.too_hot,
         Fault.FAN_STALLED: lambda now: now.fan_ok,
@@ -216,6 +233,7 @@ INTERLOCKED = frozenset(
         "parts_missing",
         "phases",
         "mains_volts",
+        "mains_unequal",
         "too_hot",
         "fan_ok",
         "sensors_failed",

@@ -23,7 +23,7 @@ class Tally:
         failed_ignitions: starts in which no pilot arc came up.
         failed_transfers: pilot arcs that did not reach the work.
         arc_losses: arcs that went out by themselves.
-        losses_in_a_row: of those, the last ones, without a cut between them.
+        losses_in_a_row: of those, the last ones, before a cut had begun and without one between.
         usage: arcs that have ended (and all pilot strikes).
         tries: ignitions in the present or last start.
     """
@@ -47,18 +47,27 @@ class Tally:
         """Count an arc start: the pilot arc stands."""
         self.usage += Usage(starts=1)
 
-    def lost(self) -> None:
-        """Count an arc that went out by itself."""
+    def lost(self, *, cutting: bool) -> None:
+        """Count an arc that went out by itself; `cutting` says that a cut had begun."""
         self.arc_losses += 1
-        self.losses_in_a_row += 1
+        if not cutting:
+            self.losses_in_a_row += 1
 
     def double_arced(self) -> None:
         """Count an arc at more current than the nozzle bears."""
         self.usage += Usage(double_arcs=1)
 
-    def arc_begins(self, at: int, charge: float) -> None:
-        """Take note that the arc has reached the work; `charge` is the plant's sum."""
+    def arc_begins(self, at: int, charge: float, *, pierces: bool = False) -> None:
+        """Take note that the arc has reached the work.
+
+        Args:
+            at: instant, ns.
+            charge: the plant's sum, ampere-seconds.
+            pierces: the torch stands over the plate.
+        """
         self.transfers += 1
+        if pierces:
+            self.usage += Usage(pierces=1)
         self._since, self._charge = at, charge
 
     def arc_ends(self, at: int, charge: float, *, hard: bool) -> None:

@@ -21,6 +21,7 @@ from kerfbus.sim.ratings import (
     SLEW_NS_PER_AMPERE,
     START_STUCK_NS,
     Ratings,
+    deliverable_amperes,
 )
 from kerfbus.sim.sequence import GAS_OPEN, ON_WORK, PILOT_BURNS, RUNNING, Mode
 from kerfbus.sim.settings import Settings
@@ -165,6 +166,12 @@ class Works(ABC):
         return LOW_SHARE * min(now.cutting_pressure_setpoint, now.flow_pressure_setpoint)
 
     @property
+    def aimed_amperes(self) -> float:
+        """Return the current that the control aims at: the set-point, or less at low mains."""
+        allowed = deliverable_amperes(self.surroundings.lowest_mains_volts)
+        return min(self.settings.current_setpoint, allowed)
+
+    @property
     def gas_bar(self) -> float:
         """Return the regulator's set-point in force, bar gauge."""
         if self.mode in ON_WORK:
@@ -190,7 +197,7 @@ class Works(ABC):
                 valve=self.valve_open,
                 gas_bar=self.gas_bar,
                 current=ramp,
-                set_amperes=self.settings.current_setpoint,
+                set_amperes=self.aimed_amperes,
                 pilot=mode in PILOT_BURNS,
                 live=mode is Mode.IGNITION,
                 fan=mode is not Mode.OFF,
@@ -222,7 +229,7 @@ class Works(ABC):
 
     def _ramp(self, at: int) -> Ramp:
         """Return the demanded current in the work lead from `at` on."""
-        mode, aim = self.mode, self.settings.current_setpoint
+        mode, aim = self.mode, self.aimed_amperes
         here = self.plant.demand(at)
         if mode is Mode.TRANSFER:
             amperes = transfer_amperes(self.surroundings.work_ohms)

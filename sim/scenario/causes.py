@@ -123,6 +123,7 @@ LEADS_TO: Mapping[str, frozenset[Fault]] = MappingProxyType(
         "sensors_failed": frozenset({_F.TEMPERATURE_SENSOR}),
         "phases": frozenset({_F.PHASE_LOSS}),
         "mains_volts": frozenset({_F.MAINS_LOW, _F.MAINS_HIGH, _F.ARC_LOST}),
+        "mains_unequal": frozenset({_F.MAINS_LOW, _F.ARC_LOST}),
         "memory_ok": frozenset({_F.MEMORY, _F.PARAMETER_OUT_OF_RANGE}),
         "control_ok": frozenset({_F.SELF_TEST_FAILED}),
         "stop_chain_closed": frozenset({_F.STOP_CHAIN_OPEN}),

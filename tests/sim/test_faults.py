@@ -10,12 +10,20 @@ from typing import Any
 import pytest
 from supplies import MS, S
 
+from kerfbus.sim.arc import load_line
 from kerfbus.sim.device import Device
 from kerfbus.sim.faultbook import BOOK, Effect, rows
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.maps import default_map
-from kerfbus.sim.ratings import SOFT_FAULTS, Ratings, Transition
+from kerfbus.sim.ratings import (
+    MAINS_AMPERES,
+    MAINS_FACTOR,
+    SOFT_FAULTS,
+    Ratings,
+    Transition,
+    deliverable_amperes,
+)
 from kerfbus.sim.refusal import RefusedError
 from kerfbus.sim.sequence import ON_WORK, RUNNING, Event, Mode
 from kerfbus.sim.settings import Settings, StartSource
@@ -443,19 +451,24 @@ def test_a_compressor_that_is_too_small_ends_a_long_cut() -> None:
     ("change", "warning"),
     [
         ({"mains_volts": 370.0}, "mains-off-nominal"),
+        ({"mains_unequal": 30.0}, "mains-off-nominal"),
+        ({"mains_volts": 350.0}, "set-point-limited"),
+        ({"mains_unequal": 45.0}, "set-point-limited"),
         ({"sensors_failed": frozenset({"ambient"})}, "ambient-sensor-absent"),
         ({"sensors_failed": frozenset({"plenum"})}, "plenum-sensor-absent"),
     ],
 )
 def test_warnings_go_with_their_cause(change: dict[str, Any], warning: str) -> None:
     options = frozenset({"ambient-sensor", "plenum-sensor"})
-    device = Device(Beginning(ratings=Ratings(options=options)))
+    full = Settings().changed({"current_setpoint": 125.0})
+    device = Device(Beginning(full, ratings=Ratings(options=options)))
     supply = device.supply
+    good = {"mains_volts": 400.0, "mains_unequal": 0.0, "sensors_failed": frozenset()}
     for on in (False, True, False):
         if on:
             supply.surround(supply.now + S, **change)
         elif supply.now:
-            supply.surround(supply.now + S, mains_volts=400.0, sensors_failed=frozenset())
+            supply.surround(supply.now + S, **good)
         shown = device.value("warnings")
         assert isinstance(shown, tuple)
         assert (warning in shown) is on
@@ -471,3 +484,51 @@ def test_the_state_of_the_mains_is_told() -> None:
         assert device.value("mains_l1_voltage") == volts
     device.supply.surround(device.supply.now, phases=frozenset({"l1", "l2"}), mains_volts=330.0)
     assert device.value("mains_state") == "phase-lost"
+
+
+def test_phases_that_are_not_equal_are_told_and_the_lowest_counts() -> None:
+    device = Device()
+    supply = device.supply
+    supply.enable()
+    supply.advance(2 * S)
+    for unequal, state in ((12.0, "ok"), (13.0, "unequal"), (55.0, "unequal"), (61.0, "low")):
+        supply.surround(supply.now + S, mains_unequal=unequal)
+        assert device.value("mains_state") == state
+        shown = [device.value(f"mains_{phase}_voltage") for phase in ("l1", "l2", "l3")]
+        assert shown == [400, 400, 400 - unequal]
+    assert supply.fault is Fault.MAINS_LOW
+    assert supply.log.entries[0].detail == 339
+
+
+def test_low_mains_limit_the_current_and_it_comes_back_with_them() -> None:
+    supply = Supply(Beginning(Settings().changed({"current_setpoint": 125.0})))
+    supply.enable()
+    supply.advance(2 * S)
+    cut(supply)
+    assert supply.plant.current(supply.now) == 125.0
+    supply.surround(supply.now, mains_volts=345.0)
+    supply.advance(supply.now + S)
+    limited = deliverable_amperes(345.0)
+    assert supply.plant.current(supply.now) == pytest.approx(limited)
+    # What the mains give then is what the input bears, on the load line.
+    watts = limited * load_line(limited)
+    assert watts / (MAINS_FACTOR * 345.0) == pytest.approx(MAINS_AMPERES)
+    assert supply.fault is Fault.NONE  # the control asks for no more, so nothing is missing
+    supply.surround(supply.now, mains_volts=400.0)
+    supply.advance(supply.now + S)
+    assert supply.plant.current(supply.now) == 125.0
+
+
+def test_a_flipped_bit_of_the_memory_is_put_right_and_told_until_the_next_start() -> None:
+    device = Device(Beginning())
+    supply = device.supply
+    supply.surround(0, memory_bits_ok=False)
+    supply.enable()
+    supply.advance(500 * MS)
+    assert device.value("warnings") == ()
+    supply.advance(2 * S)
+    assert supply.mode is Mode.IDLE
+    assert device.value("warnings") == ("memory-corrected",)
+    supply.surround(supply.now, memory_bits_ok=True)
+    start(supply)
+    assert device.value("warnings") == ()

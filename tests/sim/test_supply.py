@@ -15,6 +15,7 @@ from kerfbus.bench.errors import UsageError
 from kerfbus.bench.regmap import Table
 from kerfbus.sim.device import Device
 from kerfbus.sim.faults import Fault
+from kerfbus.sim.link import COMMAND_KEY
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.ratings import StopCause, Transition
@@ -267,6 +268,35 @@ def test_nothing_starts_after_a_power_cycle() -> None:
     assert supply.mode is Mode.IDLE
 
 
+def test_no_key_and_no_warning_without_its_cause_outlive_a_power_cycle() -> None:
+    supply = idle_supply(current_setpoint=125.0)
+    supply.surround(2 * S, start_contact=True)
+    supply.advance(400 * S)
+    assert "duty-near-limit" in supply.alerts
+    supply.surround(400 * S, start_contact=False)
+    supply.link.give_key(COMMAND_KEY, supply.now)
+    supply.power_cycle()
+    assert not supply.link.has_key(supply.now)
+    supply.link.give_key(COMMAND_KEY, supply.now)
+    supply.power_cycle()  # while it is off as well
+    assert not supply.link.has_key(supply.now)
+    supply.advance(1100 * S)
+    assert not supply.alerts
+
+
+def test_losses_while_cutting_do_not_count_as_losses_before_a_cut() -> None:
+    supply = idle_supply()
+    for mode in (Mode.CUTTING, Mode.PIERCING, Mode.PIERCING, Mode.PIERCING):
+        assert supply.fault is Fault.NONE
+        supply.surround(supply.now + MS, over_work=True, start_contact=True)
+        while supply.mode is not mode:
+            supply.advance(supply.now + MS)
+        supply.surround(supply.now, over_work=False)
+        supply.surround(supply.now + MS, start_contact=False)
+    assert supply.fault is Fault.ARC_LOST
+    assert supply.tally.arc_losses == 4
+
+
 def test_settings_survive_a_power_cycle_only_when_stored() -> None:
     supply = idle_supply()
     supply.change(supply.settings.changed({"current_setpoint": 80.0}))
@@ -407,6 +437,20 @@ def test_surroundings_that_cannot_be_are_refused_in_one_line() -> None:
 
 
 # --- watchdog ------------------------------------------------------------------------------------
+
+
+def test_a_shorter_watchdog_time_counts_at_once_and_a_longer_one_too() -> None:
+    for before, after in ((5.0, 0.2), (0.2, 5.0)):
+        supply = linked(watchdog_time=before)
+        supply.heard()
+        at = supply.now + 100 * MS
+        supply.advance(at)
+        supply.change(supply.settings.changed({"watchdog_time": after}))
+        due = at + round(after * S)
+        supply.advance(due - 1)
+        assert supply.fault is Fault.NONE
+        supply.advance(due)
+        assert supply.fault is Fault.WATCHDOG
 
 
 def linked(**changes: Any) -> Supply:

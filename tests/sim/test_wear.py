@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -224,6 +225,32 @@ def test_too_much_current_for_the_nozzle_makes_double_arcs_and_a_wide_bore() -> 
     fits.surround(2 * S, start_contact=True)
     fits.advance(4 * S)
     assert fits.tally.usage.double_arcs == 0
+
+
+def test_gas_that_fails_under_the_arc_makes_a_double_arc() -> None:
+    supply = cutting_supply()
+    before = supply.consumables.wear("nozzle", supply.usage)
+    supply.surround(4 * S, inlet_bar=0.0)
+    supply.advance(20 * S)
+    assert supply.fault is Fault.FLOW_PRESSURE_LOW
+    assert supply.tally.usage.double_arcs == 1
+    assert supply.consumables.wear("nozzle", supply.usage) - before > 25
+
+
+@pytest.mark.parametrize(("speed", "pierces"), [(0.0, 1), (2500.0, 0)])
+def test_a_start_over_a_plate_at_rest_is_a_pierce_and_wears_more(
+    speed: float, pierces: int
+) -> None:
+    supply = idle_supply()
+    supply.surround(2 * S, start_contact=True, table_speed=speed)
+    supply.advance(4 * S)
+    assert supply.mode is Mode.CUTTING
+    usage = supply.usage
+    assert usage.pierces == pierces
+    for name, rates in RATES.items():
+        without = wear_percent(rates, replace(usage, pierces=0))
+        assert wear_percent(rates, usage) - without == pytest.approx(pierces * rates.pierce)
+        assert (rates.pierce > 0) == (name != "swirl_ring")
 
 
 def test_a_wide_bore_uses_more_gas() -> None:

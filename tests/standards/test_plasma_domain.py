@@ -37,7 +37,14 @@ from kerfbus.sim.heat import (
     Warmth,
 )
 from kerfbus.sim.ratings import Ratings
-from kerfbus.sim.wear import NOMINAL_AMPERES, RATES, Usage, pit_mm, wear_percent
+from kerfbus.sim.wear import (
+    NOMINAL_AMPERES,
+    PIERCE_SHARE,
+    RATES,
+    Usage,
+    pit_mm,
+    wear_percent,
+)
 
 # --- load lines ----------------------------------------------------------------------------------
 
@@ -216,3 +223,7 @@ def test_most_of_an_electrode_goes_at_starts_and_stops() -> None:
     assert pit_mm(wear_percent(rates, both)) == pytest.approx(1.69, abs=0.005)
     assert starts / (starts + steady) == pytest.approx(0.83, abs=0.005)
     assert starts / (starts + steady) > 0.8
+    # Every start a pierce, of which the same sources say nothing: the share only grows.
+    pierced = pit_mm(wear_percent(rates, Usage(starts=400, pierces=400)))
+    assert pierced == pytest.approx((1 + PIERCE_SHARE) * starts)
+    assert pierced / (pierced + steady) > 0.8
