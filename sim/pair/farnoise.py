@@ -14,6 +14,7 @@ from kerfbus.sim.pair.whitenoise import GOLDEN, REACH, WORD
 
 Hashes = NDArray[np.uint64]
 EVERY = WORD
+_BLOCK = 8192  # so that it stays in a near cache
 
 
 def limit(sigmas: float) -> int:
@@ -29,36 +30,42 @@ class FarNoise:
 
     Args:
         key: `kerfbus.sim.pair.whitenoise.noise_key` of the source.
-        longest: most samples asked for at once.
     """
 
-    def __init__(self, key: int, longest: int) -> None:
+    def __init__(self, key: int) -> None:
         self._key = key
         with np.errstate(over="ignore"):
-            self._steps = np.arange(longest, dtype=np.uint64) * np.uint64(GOLDEN)
+            self._steps = np.arange(_BLOCK, dtype=np.uint64) * np.uint64(GOLDEN)
         self._word = np.empty_like(self._steps)
         self._shifted = np.empty_like(self._steps)
 
-    def hashes(self, first: int, count: int) -> Hashes:
-        """Return the first hashes of a stretch; they are overwritten by the next call."""
-        word, shifted = self._word[:count], self._shifted[:count]
-        np.add(self._steps[:count], np.uint64((self._key + first * GOLDEN) & WORD), out=word)
-        return _mix(word, shifted)
-
-    def values(self, first: int, places: NDArray[np.int64], hashes: Hashes) -> NDArray[np.float64]:
-        """Return the noise, in standard deviations, of samples ``first + places``.
+    def mark(self, first: int, limits: np.uint64 | Hashes, flags: NDArray[np.bool_]) -> None:
+        """Set the flags of samples whose hash is below their limit.
 
         Args:
-            first: number of the stretch's first sample.
-            places: within the stretch, shape (n,).
-            hashes: first hashes of these samples, shape (n,).
+            first: number of the first sample.
+            limits: of `limit`, one for all or one each.
+            flags: of each sample, shape (n,).
         """
-        base = np.uint64(((~self._key & WORD) + first * GOLDEN) & WORD)
-        word = self._steps[places] + base
-        turn = _mix(word, np.empty_like(word)).astype(np.float64)
-        even = ((hashes >> np.uint64(11)) + np.uint64(1)).astype(np.float64)
-        radius = np.sqrt(-2.0 * np.log(even * 2.0**-53))
-        return np.asarray(radius * np.cos(turn * (2.0 * np.pi * 2.0**-64)), np.float64)
+        for done in range(0, len(flags), _BLOCK):
+            block = slice(done, min(done + _BLOCK, len(flags)))
+            word, shifted = self._word[: block.stop - done], self._shifted[: block.stop - done]
+            base = np.uint64((self._key + (first + done) * GOLDEN) & WORD)
+            np.add(self._steps[: len(word)], base, out=word)
+            these = limits if isinstance(limits, np.uint64) else limits[block]
+            flags[block] |= _mix(word, shifted) < these
+
+    def values(self, first: int, places: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the noise, in standard deviations, of samples ``first + places``."""
+        steps = places.astype(np.uint64) * np.uint64(GOLDEN)
+        even, turn = (
+            _mix(steps + np.uint64((key + first * GOLDEN) & WORD), np.empty_like(steps))
+            for key in (self._key, ~self._key & WORD)
+        )
+        part = ((even >> np.uint64(11)) + np.uint64(1)).astype(np.float64) * 2.0**-53
+        radius = np.sqrt(-2.0 * np.log(part))
+        angle = turn.astype(np.float64) * (2.0 * np.pi * 2.0**-64)
+        return np.asarray(radius * np.cos(angle), np.float64)
 
 
 def _mix(word: Hashes, shifted: Hashes) -> Hashes:

@@ -5,34 +5,38 @@ Volts between the conductors are those of all level changes, each on its way as 
 drift and white noise on top; the comparator has two thresholds and keeps its output between them.
 
 Every sample is decided as if all that were computed for each; it is computed only where it can
-matter. A sample is *settled* when every change before it has arrived but for `SETTLED`, and nothing
-but white noise is on top: it is what its level says, unless its noise reaches a threshold, which
-the first hash of the noise tells (`kerfbus.sim.pair.farnoise`). All others are computed in full.
+matter. A sample is *firm* when what is left of the changes before it is less than a quarter of what
+its level has to spare, and nothing but white noise is on top: it is what its level says, unless its
+noise reaches over the other three quarters, which the first hash of the noise excludes for most
+(`kerfbus.sim.pair.farnoise`). All others are computed in full, and those whose noise may reach.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfbus.sim.pair.changes import Changes, Integers, Stretch, driving
-from kerfbus.sim.pair.clocks import LONGEST_PIECE, TickClock
+from kerfbus.sim.pair.clocks import TickClock
 from kerfbus.sim.pair.episodes import Episode, Kind
 from kerfbus.sim.pair.farnoise import EVERY, FarNoise, limit
 from kerfbus.sim.pair.levels import Levels
 from kerfbus.sim.pair.noise import Disturbances
 from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.reflections import Change, Reflections, Response
-from kerfbus.sim.pair.tails import CONTACT, TAIL_NS, Tails, with_contact
+from kerfbus.sim.pair.tails import CONTACT, FIRM, TAIL_NS, Tails, with_contact
 from kerfbus.sim.pair.whitenoise import REACH, noise_key
 
 Volts = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+MOST_SAMPLES = 131_072
+"""At once. `TickClock` reckons with fewer ticks for odd rates, but these are 16 times a rate."""
 DRIFT_REACH = 6.0
 """Drift is taken to stay within so many of its standard deviations where time is skipped."""
 _DRIFT_STEP = 64  # samples; it takes 50 ms to wander anywhere
+_FEW = limit(2.5)
 _AT_ONCE = Response(1.0, np.ones(1))
 
 
@@ -56,17 +60,20 @@ class Level(NamedTuple):
 
 
 class _Scene(NamedTuple):
-    """A stretch of samples with all that happens in it. Part 0 is before the first change.
+    """A stretch of samples with all that happens in it.
+
+    A part is what lies between two changes; part 0 is before the first. Each part is in one state
+    of the pair, and the table of different states is short.
 
     Attributes:
         first, size: number of the first sample, and how many.
         stretch: the changes before and in it, its codes doubled, plus 1 while the pair is open.
         starts: first sample of each part, within the stretch of samples, shape (parts,).
         lengths: samples of each part, shape (parts,).
-        volts, common: of each part, shape (parts,).
-        outputs: of each part.
-        off, undriven: of each part.
-        limits: hash below which noise may decide otherwise, of each part.
+        states: codes of the different states, rising, shape (states,).
+        where: index of each part's state, shape (parts,).
+        levels: of each state.
+        limits: hash below which noise may decide otherwise, of each state, shape (states,).
         told: episodes.
     """
 
@@ -75,13 +82,15 @@ class _Scene(NamedTuple):
     stretch: Stretch
     starts: Integers
     lengths: Integers
-    volts: Volts
-    common: Volts
-    outputs: NDArray[np.int8]
-    off: Flags
-    undriven: Flags
+    states: Integers
+    where: Integers
+    levels: list[Level]
     limits: NDArray[np.uint64]
     told: list[Episode]
+
+    def of_states(self, name: str) -> NDArray[Any]:
+        """Return an attribute of `Level`, of each state."""
+        return np.array([getattr(each, name) for each in self.levels])
 
 
 class FrontEnd:
@@ -111,8 +120,9 @@ class FrontEnd:
         self._sigma = disturbances.sigma if disturbances else 0.0
         self._drift = disturbances.plan.drift.volts if disturbances else 0.0
         seed = disturbances.seed if disturbances else 0
-        self._noise = FarNoise(noise_key(seed, f"listener {station}"), LONGEST_PIECE)
+        self._noise = FarNoise(noise_key(seed, f"listener {station}"))
         self._known: dict[int, Level] = {}
+        self._responses: dict[tuple[int, int], Response] = {}
         self._held = 1
 
     def quiet_until(self, begin: int, end: int) -> int:
@@ -135,10 +145,11 @@ class FrontEnd:
         """Return the outputs at `count` samples from number `first` on: 1 for mark.
 
         Stretches come in order of time; between two of them the pair may have been surely mark.
-        At most LONGEST_PIECE samples.
+        At most MOST_SAMPLES samples.
         """
         scene = self._scene(first, count)
-        found = np.repeat(scene.outputs, scene.lengths)
+        outputs = scene.of_states("output").astype(np.int8)
+        found = np.repeat(outputs[scene.where], scene.lengths)
         deaf = self._deaf(scene)
         if deaf is not None:
             found[deaf] = 1
@@ -164,31 +175,27 @@ class FrontEnd:
         told = [] if self._disturbances is None else self._disturbances.episodes(since, last + 1)
         stretch = with_contact(self._changes.stretch(since, last + 1), told)
         starts = np.concatenate(([0], self._samples_at(stretch.at, first, count)))
-        different, where = np.unique(stretch.codes, return_inverse=True)
-        known = [self._level(int(code)) for code in different]
-        volts, common, outputs, _, off, undriven = zip(*known, strict=True)
-        limits = [self._limit(each) for each in known]
+        states, where = np.unique(stretch.codes, return_inverse=True)
+        known = [self._level(int(code)) for code in states]
         return _Scene(
             first=first,
             size=count,
             stretch=stretch,
             starts=starts,
             lengths=np.diff(starts, append=count),
-            volts=np.array(volts)[where],
-            common=np.array(common)[where],
-            outputs=np.array(outputs, np.int8)[where],
-            off=np.array(off)[where],
-            undriven=np.array(undriven)[where],
-            limits=np.array(limits, np.uint64)[where],
+            states=states,
+            where=where,
+            levels=known,
+            limits=np.array([self._limit(each) for each in known], np.uint64),
             told=told,
         )
 
     def _samples_at(self, at: Integers, first: int, count: int) -> Integers:
         """Return the first sample that is not before each instant, at most `count`."""
-        since = (at - self._clock.at(first)) / self._clock.tick_ns
-        found = np.clip(np.floor(since).astype(np.int64) - 1, 0, count)
-        for _ in range(3):  # the guess is short by 1 to 3
-            found += (self._clock.some(first, found) < at) & (found < count)
+        # An instant is cut to a nanosecond, a tick is hundreds: this guess is right or one short.
+        since = (at - self._clock.at(first)) / self._clock.tick_ns - 0.01
+        found = np.clip(np.ceil(since).astype(np.int64), 0, count)
+        found += (self._clock.some(first, found) < at) & (found < count)
         return found
 
     def _level(self, code: int) -> Level:
@@ -213,52 +220,61 @@ class FrontEnd:
         """Return the hash below which the noise of a settled sample must be known."""
         if level.output < 0 or (level.undriven and self._drift):
             return EVERY
-        return limit(level.spare / self._sigma) if self._sigma else 0
+        return limit(FIRM * level.spare / self._sigma) if self._sigma else 0
 
     def _deaf(self, scene: _Scene) -> Flags | None:
         """Return at which samples the receiver is off or deaf; None for nowhere."""
         swings = [each for each in scene.told if each.kind in (Kind.COMMON, Kind.HUM)]
         reach = sum(abs(each.volts) for each in swings)
-        receiver, common = self._place.receiver, scene.common
+        receiver, common = self._place.receiver, scene.of_states("common")
+        off = scene.of_states("off")
         if (
-            not scene.off.any()
+            not off.any()
             and common.min() - reach >= receiver.common_low
             and common.max() + reach <= receiver.common_high
         ):
             return None
-        each_common = np.repeat(common, scene.lengths)
+        each_common = np.repeat(common[scene.where], scene.lengths)
         if swings:
             at = self._clock.instants(scene.first, scene.size)
             for each in swings:
                 span = slice(*np.searchsorted(at, (each.begin, each.end)))
                 each_common[span] += _swing(each, at[span])
         deaf = (each_common < receiver.common_low) | (each_common > receiver.common_high)
-        return np.asarray(deaf | np.repeat(scene.off, scene.lengths))
+        return np.asarray(deaf | np.repeat(off[scene.where], scene.lengths))
 
     def _response(self, station: int, code: int) -> Response:
         """Return how a change by a station into a state arrives here."""
         if station == CONTACT:
             return _AT_ONCE
-        on = tuple(driving(code // 2, len(self._plant.stations)))
-        return self._reflections.response(Change(station, on), self._station)
+        found = self._responses.get((station, code))
+        if found is None:
+            on = tuple(driving(code // 2, len(self._plant.stations)))
+            found = self._reflections.response(Change(station, on), self._station)
+            self._responses[station, code] = found
+        return found
 
     def _decide(self, scene: _Scene, found: NDArray[np.int8], deaf: Flags | None) -> None:
         """Decide the samples on which more than a settled level bears."""
-        tails = Tails(scene.stretch, scene.volts, self._response)
+        levels = scene.of_states("volts"), scene.of_states("spare")
+        tails = Tails(scene.stretch, (scene.states, scene.where), levels, self._response)
         noisy = [each for each in scene.told if each.kind in (Kind.SIGMA, Kind.RING)]
         doubtful = self._doubtful(scene, tails, noisy)
         sigma = self._sigma or any(each.kind is Kind.SIGMA for each in noisy)
-        if sigma and (scene.limits.any() or doubtful.any()):
-            hashes = self._noise.hashes(scene.first, scene.size)
-            doubtful |= hashes < np.repeat(scene.limits, scene.lengths)
+        most = scene.limits.max()
+        if sigma and most:
+            few = most < _FEW  # then one limit for all is cheaper
+            limits = most if few else np.repeat(scene.limits[scene.where], scene.lengths)
+            self._noise.mark(scene.first, limits, doubtful)
         places = np.flatnonzero(doubtful)
         if not len(places):
             return
         part = np.searchsorted(scene.starts, places, "right") - 1
         at = self._clock.some(scene.first, places)
-        volts = scene.volts[part] + tails.left(part, at)
-        if self._drift and scene.undriven.any():
-            volts += np.where(scene.undriven[part], self._drifted(scene.first, places), 0.0)
+        state = scene.where[part]
+        volts = levels[0][state] + tails.left(part, at)
+        if self._drift and (loose := scene.of_states("undriven")[state]).any():
+            volts[loose] += self._drifted(scene.first, places[loose])
         square = np.full(len(places), self._sigma**2)
         for each in noisy:
             span = slice(*np.searchsorted(at, (each.begin, each.end)))
@@ -267,7 +283,7 @@ class FrontEnd:
             else:
                 volts[span] += _ring(each, at[span])
         if sigma:
-            volts += np.sqrt(square) * self._noise.values(scene.first, places, hashes[places])
+            volts += np.sqrt(square) * self._noise.values(scene.first, places)
         receiver = self._place.receiver
         says = np.where(volts > receiver.high, 1, np.where(volts < receiver.low, 0, -1))
         if deaf is not None:
@@ -275,14 +291,18 @@ class FrontEnd:
         _settle(found, places, says.astype(np.int8), self._held)
 
     def _doubtful(self, scene: _Scene, tails: Tails, noisy: list[Episode]) -> Flags:
-        """Return which samples are not settled."""
+        """Return which samples are not firm."""
         doubtful = np.zeros(scene.size, np.bool_)
-        over = self._samples_at(scene.stretch.at + tails.settled, scene.first, scene.size)
-        doubtful[_ranges(scene.starts[1:], over)] = True
-        vague = np.flatnonzero(scene.limits == np.uint64(EVERY))
-        if len(vague):
-            starts = scene.starts[vague]
-            doubtful[_ranges(starts, starts + scene.lengths[vague])] = True
+        starts = scene.starts[1:]
+        over = scene.stretch.at + tails.doubtful
+        late = np.flatnonzero(self._clock.some(scene.first, starts) < over)
+        ends = self._samples_at(over[late], scene.first, scene.size)
+        doubtful[_ranges(starts[late], ends)] = True
+        vague = scene.limits == np.uint64(EVERY)
+        if vague.any():
+            parts = np.flatnonzero(vague[scene.where])
+            starts = scene.starts[parts]
+            doubtful[_ranges(starts, starts + scene.lengths[parts])] = True
         if noisy:
             times = np.array([(each.begin, each.end) for each in noisy])
             begins, ends = (self._samples_at(each, scene.first, scene.size) for each in times.T)

@@ -67,10 +67,18 @@ class Response(NamedTuple):
         """Return by how much it goes beyond 1 at most."""
         return max(0.0, float(self.values.max()) - 1)
 
+    def reaches_ns(self, share: float) -> int:
+        """Return the time after which it stays within `share` of 1."""
+        moving = np.flatnonzero(np.abs(self.values - 1) > share)
+        return ceil((int(moving[-1]) + 1) * self.step_ns) if len(moving) else 0
+
     def at(self, nanoseconds: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        """Return its values at times after the change, interpolated."""
-        grid = np.arange(len(self.values)) * self.step_ns
-        return np.interp(nanoseconds, grid, self.values, left=0.0, right=1.0)
+        """Return its values at times after the change, not before it, interpolated."""
+        where = nanoseconds / self.step_ns
+        before = np.minimum(where.astype(np.int64), len(self.values) - 1)
+        after = np.minimum(before + 1, len(self.values) - 1)
+        low, high = self.values[before], self.values[after]
+        return np.asarray(low + (high - low) * np.minimum(where - before, 1.0), np.float64)
 
 
 class _Trunk(NamedTuple):

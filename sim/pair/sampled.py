@@ -7,12 +7,13 @@ follows from the waves on the cable and the noise at that instant (`kerfbus.sim.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 
 from kerfbus.bench.line import NS
 from kerfbus.sim.pair.chance import dice
 from kerfbus.sim.pair.changes import Changes
-from kerfbus.sim.pair.clocks import LONGEST_PIECE, TickClock
-from kerfbus.sim.pair.frontend import FrontEnd
+from kerfbus.sim.pair.clocks import TickClock
+from kerfbus.sim.pair.frontend import MOST_SAMPLES, FrontEnd
 from kerfbus.sim.pair.noise import Disturbances
 from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.tails import TAIL_NS
@@ -53,7 +54,9 @@ class _Ear:
         last = self._clock.last(until)
         while (first := self._uart.position) <= last:
             if not (self._uart.resting and self._skip(first, last)):
-                self._listen(first, min(last + 1 - first, LONGEST_PIECE))
+                left = last + 1 - first
+                pieces = ceil(left / MOST_SAMPLES)  # alike: a short one costs as much as a long one
+                self._listen(first, ceil(left / pieces))
         count = 0
         while count < len(self._ready) and self._ready[count].at <= until:
             count += 1
