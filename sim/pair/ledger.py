@@ -23,7 +23,8 @@ class Spoken:
         talk: what was said.
         end: of its last stop bit.
         role: ``request`` (of the client), ``reply``, or ``foreign`` (of a second client).
-        heard: how each station heard it, by index, once it has been settled.
+        heard: how each station heard it, by index, once it has been settled; its talker, too, which
+            hears nothing unless it has an echo.
     """
 
     talk: Talk
@@ -69,9 +70,8 @@ class Ledger:
                 continue
             settled = True
             for index, recent in self._recent.items():
-                if index != talk.station:
-                    window = [c for c in recent if talk.start < c.at <= spoken.end + late // 2]
-                    spoken.heard[index] = _judge(talk.data, window)
+                window = [c for c in recent if talk.start < c.at <= spoken.end + late // 2]
+                spoken.heard[index] = _judge(talk.data, window)
         if not settled:
             return
         self._open = [each for each in self._open if not each.heard]

@@ -9,19 +9,13 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from kerfbus.bench.tomlform import Field, Form
+from kerfbus.sim.scenario.lineform import LineForm
 
 MAX_SECONDS = 864_000.0
 """Longest span that a scenario may name: ten days."""
 NAME = r"^[A-Za-z][A-Za-z0-9_-]*$"
 LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"
 """One line of text: no control characters, which would reach a terminal."""
-
-
-class LineForm(Form):
-    """``[line]``: the serial line that all supplies share."""
-
-    baud: int = 19200
-    format: str = "8E1"
 
 
 class SiteForm(Form):
@@ -154,7 +148,7 @@ class ScenarioForm(Form):
         note: what it shows.
         seed: of all chance.
         duration: how long a run takes when nobody says, s.
-        line: rate and format.
+        line: rate and format, and what the pair is like.
         supplies: on the line, in the order in which they are asked.
         events: what happens.
     """

@@ -20,6 +20,7 @@ from kerfbus.sim.scenario.causes import converted
 from kerfbus.sim.scenario.events import read_event
 from kerfbus.sim.scenario.form import CutForm, ScenarioForm, SiteForm, SupplyForm, TableForm
 from kerfbus.sim.scenario.plan import Cut, Program, Scenario, SupplyPlan, nanoseconds
+from kerfbus.sim.scenario.wire import read_wire
 from kerfbus.sim.settings import BAUDS, FORMATS, NAMES, Setting, Settings, engineering
 from kerfbus.sim.site import Site
 from kerfbus.sim.surroundings import PARTS, Surroundings
@@ -99,6 +100,7 @@ def _read(source: Source) -> tuple[Scenario | None, list[FormError]]:
     line = _line(form, reader)
     plans = [_supply(each, index, line, reader) for index, each in enumerate(form.supplies)]
     _check_names(plans, reader)
+    wire = read_wire(form.line, [plan.address for plan in plans], reader)
     events = [
         read_event(each, ("event", index), plans, reader) for index, each in enumerate(form.events)
     ]
@@ -113,6 +115,7 @@ def _read(source: Source) -> tuple[Scenario | None, list[FormError]]:
         line,
         tuple(plans),
         tuple(event for event in events if event is not None),
+        wire,
     ), []
 
 

@@ -17,14 +17,13 @@ from kerfbus.sim.pair.serving import SecondClient, ServerStation
 from kerfbus.sim.pair.setup import STRANGER, TWIN, Setup, server_name
 from kerfbus.sim.pair.talk import Arc, PairLine
 from kerfbus.sim.ratings import Transition
+from kerfbus.sim.scenario.burning import BURNING
 from kerfbus.sim.scenario.place import Place
 from kerfbus.sim.scenario.world import SEED_STEP, World
-from kerfbus.sim.sequence import ON_WORK, Mode
+from kerfbus.sim.sequence import Mode
 from kerfbus.sim.server import SupplyServer
 from kerfbus.sim.settings import Ignition
 
-BURNING = ON_WORK | {Mode.IGNITION, Mode.PILOT, Mode.TRANSFER}
-"""Modes that the mark ``arc=on`` stands for: from the first spark to the last."""
 EXTINCTION_NS = 20_000_000
 """How long an arc that has gone out is felt (chosen)."""
 _ARCS = {

@@ -18,6 +18,7 @@ from kerfbus.sim.faults import Fault
 from kerfbus.sim.machine import Beginning
 from kerfbus.sim.processes import Process
 from kerfbus.sim.scenario.causes import Changes
+from kerfbus.sim.scenario.wire import Wire
 from kerfbus.sim.sequence import Mode
 
 NS = 1_000_000_000
@@ -222,6 +223,7 @@ class Scenario:
         line: rate and format.
         supplies: on the line.
         events: what happens.
+        wire: the pair, and what is wrong with it; None for a clean line.
     """
 
     name: str
@@ -232,3 +234,4 @@ class Scenario:
     line: LineSettings
     supplies: tuple[SupplyPlan, ...]
     events: tuple[EventPlan, ...]
+    wire: Wire | None = None

@@ -1,6 +1,7 @@
-"""Runs a scenario in virtual time: its controllers ask over a clean line, a capture may be kept.
+"""Runs a scenario in virtual time: its controllers ask over its line, a capture may be kept.
 
-The same scenario, seed and duration give the same capture byte for byte and the same log.
+The line is a clean one, or the scenario's pair (`kerfbus.sim.scenario.pairrun`). The same scenario,
+seed and duration give the same capture byte for byte and the same log.
 """
 
 from __future__ import annotations
@@ -10,26 +11,25 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from os import PathLike
 
-from kerfbus.bench.client import Client, Policy
+from kerfbus.bench.client import Client
 from kerfbus.bench.clock import ManualClock
 from kerfbus.bench.errors import KerfbusError
 from kerfbus.bench.exchange import Outcome
 from kerfbus.bench.recorder import RecordingTransport, recorded
 from kerfbus.bench.transport import Transport
 from kerfbus.sim.cleanline import CleanLine
+from kerfbus.sim.pair.setup import CLIENT
 from kerfbus.sim.ratings import Transition
-from kerfbus.sim.scenario.desk import RESPONSE_NS, Desk
+from kerfbus.sim.scenario.asker import POLICY
+from kerfbus.sim.scenario.burning import BURNING
+from kerfbus.sim.scenario.desk import Desk
 from kerfbus.sim.scenario.journal import Entry, Journal
 from kerfbus.sim.scenario.place import Place
-from kerfbus.sim.scenario.plan import NS, Scenario
+from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.stage import Stage
+from kerfbus.sim.scenario.truth import Truth
 from kerfbus.sim.scenario.world import World
-from kerfbus.sim.sequence import ON_WORK, Mode
 from kerfbus.sim.vantage import ClientTransport, Seat
-
-BURNING = ON_WORK | {Mode.IGNITION, Mode.PILOT, Mode.TRANSFER}
-"""Modes that the mark ``arc=on`` stands for: from the first spark to the last."""
-POLICY = Policy(response_timeout=RESPONSE_NS / NS, retries=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +59,7 @@ class Report:
         outcomes: transactions by how they ended.
         cuts: cuts that were finished, by supply.
         capture_error: what went wrong with the capture, None for nothing.
+        truth: what was really so on the pair; None on a clean line.
     """
 
     world: World
@@ -66,6 +67,7 @@ class Report:
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     cuts: dict[str, int] = field(default_factory=dict)
     capture_error: KerfbusError | None = None
+    truth: Truth | None = None
 
     @property
     def transactions(self) -> int:
@@ -105,14 +107,10 @@ async def run_scenario(
         prepare(world)
     duration_ns = scenario.duration_ns if given.duration_ns is None else given.duration_ns
     report = Report(world, duration_ns)
-    async with _line(stage, given) as transport:
-        if isinstance(transport, RecordingTransport):
-            _mark(world, transport)
-        desk = stage.direct()
-        await _drive(desk, Client(transport, POLICY), report)
-        await transport.clock.sleep_until(duration_ns)
-    if isinstance(transport, RecordingTransport):
-        report.capture_error = transport.capture_error
+    if scenario.wire is not None:
+        desk = _on_pair(stage, given, report)
+    else:
+        desk = await _on_clean_line(stage, given, report)
     report.cuts = {controller.name: controller.cuts_done for controller in desk.controllers}
     world.journal.end(
         duration_ns,
@@ -122,6 +120,36 @@ async def run_scenario(
         faults=dict(sorted(report.faults().items())),
     )
     return report
+
+
+async def _on_clean_line(stage: Stage, options: RunOptions, report: Report) -> Desk:
+    async with _line(stage, options) as transport:
+        if isinstance(transport, RecordingTransport):
+            _mark(stage.world, transport)
+        desk = stage.direct()
+        await _drive(desk, Client(transport, POLICY), report)
+        await transport.clock.sleep_until(report.duration_ns)
+    if isinstance(transport, RecordingTransport):
+        report.capture_error = transport.capture_error
+    return desk
+
+
+def _on_pair(stage: Stage, options: RunOptions, report: Report) -> Desk:
+    """Run on the scenario's pair; what happened to the capture is kept in the report."""
+    from kerfbus.sim.scenario.pairrun import PairRun  # noqa: PLC0415 (brings numpy)
+    from kerfbus.sim.scenario.wiring import setup_of  # noqa: PLC0415
+
+    world = stage.world
+    setup = setup_of(world.scenario, CLIENT, world.seed)
+    wire = world.scenario.wire
+    causes = wire.causes if wire is not None else ()
+    running = PairRun(stage, setup, causes, options.capture, options.overwrite)
+    if running.taker is not None:
+        _note(world, running.taker.mark)
+    running.run(report.duration_ns)
+    report.truth = running.close()
+    report.outcomes.update(running.asker.outcomes)
+    return running.desk
 
 
 def _line(stage: Stage, options: RunOptions) -> Transport:
@@ -155,13 +183,19 @@ def _mark(world: World, transport: RecordingTransport) -> None:
         if bool(burning) != before:
             transport.mark("arc", "on" if burning else "off", transition.at)
 
+    for place in world.places:
+        world.watch(place, moved)
+    _note(world, transport.mark)
+
+
+def _note(world: World, mark: Callable[[str, str, int], None]) -> None:
+    """Write the injections into the capture, as marks."""
+
     def told(entry: Entry) -> None:
         if entry["kind"] in ("inject", "undo"):
             text = f"{entry['kind']} #{entry['id']} {entry['what']} supply {entry['supply']}"
-            transport.mark("note", text, entry["at_ns"])
+            mark("note", text, entry["at_ns"])
 
-    for place in world.places:
-        world.watch(place, moved)
     for entry in world.journal.entries:
         told(entry)
     world.journal.listeners.append(told)
