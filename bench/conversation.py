@@ -25,7 +25,8 @@ from typing import NamedTuple
 
 from kerfbus.bench.framing import Frame, FrameError, Piece, Stray
 from kerfbus.bench.line import LineSettings
-from kerfbus.bench.shapes import Shape, echoes_request, expected_reply_length
+from kerfbus.bench.openrequest import OpenRequest
+from kerfbus.bench.shapes import Shape, echoes_request
 from kerfbus.bench.transport import Vantage
 
 REMEMBERED = 8
@@ -78,41 +79,8 @@ _new = tuple.__new__
 
 def _plain(piece: Frame, role: Role, number: int, pairs_with: int | None) -> Message:
     """Return a message with nothing special about it, without the cost of keyword arguments."""
-    fields = (piece, role, piece.errors, number, pairs_with, False, False, False, False)
-    return _new(Message, fields)
-
-
-class _Request:
-    """A request and what has become of it."""
-
-    __slots__ = ("answered", "asked", "at", "damaged", "data", "doubtful", "function", "number")
-
-    def __init__(self, number: int, data: bytes, at: int, asked: int | None = None) -> None:
-        self.number = number
-        self.data = data
-        self.at = at
-        self.function = data[1]
-        if asked is None:
-            asked = expected_reply_length(data) if len(data) >= 8 else 0
-        self.asked = asked
-        self.answered = data[0] == 0  # nobody answers a broadcast
-        self.damaged = False  # something came in place of the reply
-        self.doubtful = False  # what answered it may have been an echo
-
-    def fits(self, reply: bytes) -> bool:
-        """Return whether `reply` can answer this request."""
-        asked = self.data
-        if reply[0] != asked[0]:
-            return False
-        if reply[1] == self.function | 0x80:
-            return True
-        if reply[1] != self.function or (self.asked and len(reply) != self.asked):
-            return False
-        if self.function in (0x0F, 0x10, 0x16):
-            return reply[2:6] == asked[2:6]
-        if self.function in (0x05, 0x06, 0x08):
-            return reply[2:4] == asked[2:4]
-        return True
+    own = (piece, role, piece.errors, number, pairs_with)
+    return _new(Message, (*own, False, False, False, False))
 
 
 def _similar(one: bytes, other: bytes) -> bool:
@@ -121,7 +89,7 @@ def _similar(one: bytes, other: bytes) -> bool:
     return 2 * agree >= max(len(one), len(other))
 
 
-def _likely(piece: Frame, waiting: _Request) -> bool:
+def _likely(piece: Frame, waiting: OpenRequest) -> bool:
     """Return whether damaged characters are the reply that is due: by header or length."""
     head = piece.data[:2]
     exception = bytes((waiting.data[0], waiting.function | 0x80))
@@ -166,47 +134,65 @@ class Conversation:
         self.echoes = echoes
         self._paced = bool(paced)
         self._count = 0
-        self._own: _Request | None = None
-        self._other: _Request | None = None
-        self._older: deque[_Request] = deque(maxlen=REMEMBERED)
+        self._own: OpenRequest | None = None
+        self._other: OpenRequest | None = None
+        self._older: deque[OpenRequest] = deque(maxlen=REMEMBERED)
         self._sent = b""
         self._sent_at = 0
         self._echo_due = False
 
-    def outbound(self, frame: Frame, asked: int | None = None) -> Message:
-        """Take a frame that the station sends, stamped with the end of its last character.
+    def outbound(self, frame: Frame) -> Message:
+        """Take a frame, request or reply by vantage, that the station sends.
+
+        It is stamped with the end of its last character.
+        """
+        if self.vantage != "server":
+            number = self.asks(frame.data, frame.at)
+            return Message(frame, Role.REQUEST, frame.errors, number, outbound=True)
+        self._sent, self._sent_at, self._echo_due = frame.data, frame.at, True
+        number, pairs = self._next(), None
+        if self._other is not None and self._other.fits(frame.data):
+            self._other.answered = True
+            pairs = self._other.number
+        return Message(frame, Role.REPLY, frame.errors, number, pairs, outbound=True)
+
+    def asks(self, data: bytes, at: int, asked: int | None = None) -> int:
+        """Take a request that this client sends, as `outbound` does; return its number.
 
         Args:
-            frame: request or reply, by vantage.
-            asked: length of the reply to a request where it is known already.
+            data: the request.
+            at: end of its last character.
+            asked: length of the reply where it is known already.
         """
-        self._sent, self._sent_at, self._echo_due = frame.data, frame.at, True
-        number = self._next()
-        if self.vantage == "server":
-            pairs = None
-            if self._other is not None and self._other.fits(frame.data):
-                self._other.answered = True
-                pairs = self._other.number
-            return Message(frame, Role.REPLY, frame.errors, number, pairs, outbound=True)
+        self._sent, self._sent_at, self._echo_due = data, at, True
         self.give_up()
-        self._own = _Request(number, frame.data, frame.at, asked)
-        return Message(frame, Role.REQUEST, frame.errors, number, outbound=True)
+        number = self._next()
+        self._own = OpenRequest(number, data, at, asked)
+        return number
 
     def inbound(self, piece: Piece) -> Message:
         """Take what the station hears and say what it is."""
+        own = self._own
+        asker = self._other if own is None else own
+        if (
+            asker is not None
+            and not asker.answered
+            and isinstance(piece, Frame)
+            and piece.shapes & _REPLY
+            and not (self._paced and self._older)
+            and not (self._echo_due and (own is None or piece.data == self._sent))
+            and asker.fits(piece.data)
+        ):
+            # What is heard every other time: as by `_weigh`, with nothing else to weigh.
+            if self._echo_due and self.echoes is None and not piece.errors:
+                self.echoes = False
+            asker.answered = True
+            return _plain(piece, _IS_REPLY, self._next(), asker.number)
+        return self._weigh(piece)
+
+    def _weigh(self, piece: Piece) -> Message:
         if isinstance(piece, Stray):
             return self._stray(piece)
-        other = self._other
-        if (
-            other is not None
-            and self._own is None
-            and piece.shapes & _REPLY
-            and not (other.answered or self._echo_due or (self._paced and self._older))
-            and other.fits(piece.data)
-        ):
-            # What a tap hears every other time. The same as below, with nothing else to weigh.
-            other.answered = True
-            return _plain(piece, _IS_REPLY, self._next(), other.number)
         if self._echo_due:
             message = self._echo(piece)
             if message is not None:
@@ -234,20 +220,14 @@ class Conversation:
         """Return whether a reply to a request that was given up could pass for one to `request`."""
         if not self._older:
             return False
-        probe = _Request(-1, request, 0)
-        return any(
-            old.data[0] == request[0]
-            and old.function == probe.function
-            and old.asked == probe.asked
-            and (old.function not in (0x05, 0x06, 0x0F, 0x10) or old.data[2:6] == request[2:6])
-            for old in self._older
-        )
+        probe = OpenRequest(-1, request, 0)
+        return any(old.resembles(probe) for old in self._older)
 
     def _next(self) -> int:
         self._count += 1
         return self._count - 1
 
-    def _retire(self, request: _Request) -> None:
+    def _retire(self, request: OpenRequest) -> None:
         if not request.answered and not request.damaged:
             self._older.append(request)
 
@@ -261,7 +241,7 @@ class Conversation:
             return self._damaged(frame)
         return Message(piece, Role.STRAY, piece.errors, None)
 
-    def _waiting(self) -> _Request | None:
+    def _waiting(self) -> OpenRequest | None:
         """Return the request whose reply is due, the station's own first."""
         for request in (self._own, self._other):
             if request is not None and not request.answered and not request.damaged:
@@ -328,7 +308,7 @@ class Conversation:
             return None  # a user-defined frame when nothing is asked: a request
         return Message(piece, role, piece.errors, self._next())
 
-    def _hasty(self, piece: Frame, request: _Request) -> bool:
+    def _hasty(self, piece: Frame, request: OpenRequest) -> bool:
         """Return whether `piece` came too soon to answer `request` and another request fits it."""
         return (
             bool(self._older)  # first, because there hardly ever is one
@@ -337,7 +317,7 @@ class Conversation:
             and any(old.fits(piece.data) for old in self._older)
         )
 
-    def _answer(self, piece: Frame, request: _Request) -> Message:
+    def _answer(self, piece: Frame, request: OpenRequest) -> Message:
         own = request is self._own
         if request.doubtful:
             # Another answer to a request whose reply was in doubt: that one was the echo.
@@ -355,7 +335,7 @@ class Conversation:
         if self._other is not None:
             self._retire(self._other)
         number = self._next()
-        self._other = _Request(number, piece.data, piece.at)
+        self._other = OpenRequest(number, piece.data, piece.at)
         return _plain(piece, _IS_REQUEST, number, None)
 
     def _damaged(self, piece: Frame) -> Message:

@@ -148,6 +148,7 @@ class _Plan(NamedTuple):
     patience_ns: int
 
 
+_REPLY, _REPLIED = Role.REPLY, Event.REPLIED
 _PLANS = 512
 """How many requests are kept planned."""
 
@@ -223,13 +224,39 @@ class Exchange:
         self._expiry = now
         self.state = State.QUIET
 
+    @property
+    def quiet_until(self) -> int | None:
+        """Return until when to be quiet before any request; None where `begin` must tell."""
+        if self.state is not State.DONE or self._framer.held or self._late_until > self._busy_until:
+            return None
+        return self._busy_until
+
+    def asked(self, frame: bytes, at: int) -> int:
+        """Take note of a request after such a silence, as `begin`, `tick` and `sent` do.
+
+        Args:
+            frame: the request.
+            at: end of its last character.
+
+        Returns:
+            The deadline.
+        """
+        self.frame = frame
+        self.outcome = self.answer = None
+        if self.heard:
+            self.heard.clear()
+        self._spoilt = self._late = False
+        self.state = State.READY
+        self.sent(at)
+        return self._expiry  # nothing is held back, so nothing else is due
+
     def sent(self, at: int) -> None:
         """Take note that `frame` has been sent, its last character ending at `at`."""
         self.sent_at = at
         frame = self.frame
         plan = self._plans.get(frame) or self._plan(frame)
         self._framer.passed(frame, _REQUEST, at)
-        self._conversation.outbound(Frame(frame, at, 0, None, _REQUEST), plan.asked)
+        self._conversation.asks(frame, at, plan.asked)
         self._expiry = at + plan.patience_ns
         self._move(Event.SENT if frame[0] else Event.BROADCAST)
 
@@ -248,9 +275,10 @@ class Exchange:
 
     def receive(self, chunk: Chunk) -> None:
         """Take characters from the line."""
+        data, at, errors = chunk
         if self._keep_silence:
-            self._busy_until = chunk.at + self._t35_ns
-        self._take(self._framer.receive(chunk.data, chunk.at, chunk.errors), chunk.at)
+            self._busy_until = at + self._t35_ns
+        self._take(self._framer.receive(data, at, errors), at)
 
     def tick(self, now: int) -> None:
         """Take note of the time."""
@@ -306,6 +334,17 @@ class Exchange:
 
     def _judge(self, message: Message) -> Event | None:
         """Return what a message means to the exchange, None when it does not end the wait."""
+        _, role, errors, _, pairs_with, echo, late, _, doubtful = message
+        if (
+            role is _REPLY
+            and pairs_with is not None
+            and not (errors or echo or late or doubtful)
+            and pairs_with == self._conversation.last_own
+        ):
+            return _REPLIED  # nearly always: the same as below
+        return self._weigh(message)
+
+    def _weigh(self, message: Message) -> Event | None:
         if self.state in (State.WAITING, State.DOUBTING) and not message.echo:
             self._late |= message.late
             self._spoilt |= self._spoils(message)

@@ -12,18 +12,10 @@ from collections.abc import Callable
 from os import PathLike
 
 from kerfbus.bench.capturewriter import CaptureWriter
-from kerfbus.bench.clock import NS, Clock
+from kerfbus.bench.clock import NS
 from kerfbus.bench.errors import CaptureError, KerfbusError, PortError, PortLostError
 from kerfbus.bench.line import LineSettings
-from kerfbus.bench.transport import (
-    Chunk,
-    LineCounters,
-    LineEventKind,
-    PortFacts,
-    Timing,
-    Transport,
-    Vantage,
-)
+from kerfbus.bench.transport import Chunk, LineEventKind, Through, Transport, Vantage
 
 COUNTERS_NS = NS
 """How often the driver is asked whether the host dropped characters, at most."""
@@ -103,7 +95,7 @@ class Recorder:
             self._failed(error)
 
 
-class RecordingTransport(Transport):
+class RecordingTransport(Through):
     """A transport that records all that passes through another one.
 
     What is received while a send is under way is recorded behind it: it is the echo of what is
@@ -121,7 +113,7 @@ class RecordingTransport(Transport):
     """
 
     def __init__(self, inner: Transport, writer: CaptureWriter) -> None:
-        self._inner = inner
+        super().__init__(inner)
         self._recorder = Recorder(writer)
         self._gone = False
         self._closed = False
@@ -132,38 +124,6 @@ class RecordingTransport(Transport):
         self._counters_due = 0
         self.event(LineEventKind.OPENED)
 
-    # All of these may change when a port is opened again, so they are asked for each time.
-
-    @property
-    def name(self) -> str:  # type: ignore[override]
-        """Return the port string."""
-        return self._inner.name
-
-    @property
-    def clock(self) -> Clock:  # type: ignore[override]
-        """Return the clock of all instants."""
-        return self._inner.clock
-
-    @property
-    def timing(self) -> Timing:  # type: ignore[override]
-        """Return whether instants are exact or the host's."""
-        return self._inner.timing
-
-    @property
-    def settings(self) -> LineSettings:  # type: ignore[override]
-        """Return the rate and format in force."""
-        return self._inner.settings
-
-    @property
-    def uncertainty_ns(self) -> int:  # type: ignore[override]
-        """Return the longest believed delay from stop bit to stamp."""
-        return self._inner.uncertainty_ns
-
-    @property
-    def facts(self) -> PortFacts:  # type: ignore[override]
-        """Return what the port can and cannot say."""
-        return self._inner.facts
-
     @property
     def capture_error(self) -> KerfbusError | None:
         """Return what went wrong with the capture, None as long as nothing has."""
@@ -172,10 +132,6 @@ class RecordingTransport(Transport):
     def when_capture_fails(self, tell: Callable[[KerfbusError], None]) -> None:
         """Have `tell` called once, at the moment when the recording fails."""
         self._recorder.on_error = tell
-
-    def counters(self) -> LineCounters | None:
-        """Return the driver's counters, None when it has none."""
-        return self._inner.counters()
 
     def mark(self, key: str, value: str, at: int | None = None) -> None:
         """Record a mark, e.g. ``arc`` ``on``; without `at`, now.
@@ -240,6 +196,26 @@ class RecordingTransport(Transport):
                 if self._held:
                     self._release()
                 self._recorder.inbound(chunk)
+        return chunk
+
+    def send_at_once(self, data: bytes, silent_until: int) -> int | None:
+        """Send characters and record them, where nothing has to wait."""
+        if self._gone or self._sending_since is not None:
+            return None
+        sent = self._inner.send_at_once(data, silent_until)
+        if sent is not None:
+            self._recorder.outbound(data, sent)
+        return sent
+
+    def receive_at_once(self, until: int) -> Chunk | None:
+        """Return the next characters and record them, where nothing has to wait."""
+        if self._gone or self._sending_since is not None:
+            return None
+        chunk = self._inner.receive_at_once(until)
+        if chunk is not None:
+            if chunk.at >= self._counters_due:
+                self._count_dropped(chunk.at)
+            self._recorder.inbound(chunk)
         return chunk
 
     async def reconfigure(self, settings: LineSettings) -> None:

@@ -165,6 +165,30 @@ class Transport(ABC):
         """Return the driver's counters, None when it has none."""
         return None
 
+    def send_at_once(self, data: bytes, silent_until: int) -> int | None:  # noqa: ARG002
+        """Do what `receive` up to `silent_until` and then `send` do, where nothing has to wait.
+
+        That is possible in virtual time; a transport that never can leaves this as it is.
+
+        Args:
+            data: characters to send without a gap.
+            silent_until: instant up to which nothing may be heard before.
+
+        Returns:
+            What `send` returns. None where something would have to wait, is heard before, or is
+            wrong: then nothing has happened, and the other two methods are to be used.
+        """
+        return None
+
+    def receive_at_once(self, until: int) -> Chunk | None:  # noqa: ARG002
+        """Do what `receive` does, where nothing has to wait.
+
+        Returns:
+            The next characters. None where there are none without waiting: then nothing has
+            happened, and `receive` is to be used.
+        """
+        return None
+
     async def __aenter__(self) -> Transport:
         """Return the transport itself."""
         return self
@@ -172,3 +196,69 @@ class Transport(ABC):
     async def __aexit__(self, *exc_info: object) -> None:
         """Close it."""
         await self.close()
+
+
+class Through(Transport):
+    """A transport in front of another one; what a subclass does not change is the inner one's.
+
+    What can be done at once is not passed on: a subclass that changes `send` or `receive` would be
+    passed by.
+
+    Args:
+        inner: does the work; closed by closing this one.
+    """
+
+    def __init__(self, inner: Transport) -> None:
+        self._inner = inner
+
+    # All of these may change when a port is opened again, so they are asked for each time.
+
+    @property
+    def name(self) -> str:  # type: ignore[override]
+        """Return the port string."""
+        return self._inner.name
+
+    @property
+    def clock(self) -> Clock:  # type: ignore[override]
+        """Return the clock of all instants."""
+        return self._inner.clock
+
+    @property
+    def timing(self) -> Timing:  # type: ignore[override]
+        """Return whether instants are exact or the host's."""
+        return self._inner.timing
+
+    @property
+    def settings(self) -> LineSettings:  # type: ignore[override]
+        """Return the rate and format in force."""
+        return self._inner.settings
+
+    @property
+    def uncertainty_ns(self) -> int:  # type: ignore[override]
+        """Return the longest believed delay from stop bit to stamp."""
+        return self._inner.uncertainty_ns
+
+    @property
+    def facts(self) -> PortFacts:  # type: ignore[override]
+        """Return what the port can and cannot say."""
+        return self._inner.facts
+
+    async def send(self, data: bytes) -> int:
+        """Send characters; see `Transport.send`."""
+        return await self._inner.send(data)
+
+    async def receive(self, until: int | None) -> Chunk | None:
+        """Return the next characters; see `Transport.receive`."""
+        return await self._inner.receive(until)
+
+    async def close(self) -> None:
+        """Release the port."""
+        await self._inner.close()
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Change rate and format."""
+        await self._inner.reconfigure(settings)
+
+    def counters(self) -> LineCounters | None:
+        """Return the driver's counters, None when it has none."""
+        return self._inner.counters()

@@ -22,6 +22,7 @@ from kerfbus.sim.server import SupplyServer
 
 MIN_ADU = 4
 NO_ERRORS = 0
+_new = tuple.__new__
 
 
 @dataclass
@@ -108,8 +109,9 @@ class CleanLine:
             if reply is not None:
                 start = max(at + self._wait + server.reply_delay_ns, self.free_at)
                 self.free_at = end = start + self._spans[len(reply)]
-                replies.append(Chunk(reply, end))
-                self._overhear(server)
+                replies.append(_new(Chunk, (reply, end, ())))
+                if len(self.servers) > 1:
+                    self._overhear(server)
         return replies
 
     def _overhear(self, speaker: SupplyServer) -> None:

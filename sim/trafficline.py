@@ -9,13 +9,12 @@ hundreds of times faster than life, and one that waits sees it wait.
 from __future__ import annotations
 
 from kerfbus.bench.clock import ManualClock
-from kerfbus.bench.line import LineSettings
-from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
+from kerfbus.bench.transport import Chunk, Through, Timing, Transport
 
 MOMENT_NS = 1_000_000
 
 
-class TrafficLine(Transport):
+class TrafficLine(Through):
     """A transport with a clock of its own that its traffic moves.
 
     Stamps say when characters end on that clock. A wait for the end of characters that came in
@@ -27,25 +26,18 @@ class TrafficLine(Transport):
     """
 
     def __init__(self, inner: Transport, clock: ManualClock) -> None:
-        self._inner = inner
-        self.clock: ManualClock = clock
-        self.name = inner.name
-        self.timing = "host"
+        super().__init__(inner)
+        self._clock = clock
 
     @property
-    def settings(self) -> LineSettings:  # type: ignore[override]
-        """Return the rate and format in force."""
-        return self._inner.settings
+    def clock(self) -> ManualClock:  # type: ignore[override]
+        """Return the clock that the traffic moves."""
+        return self._clock
 
     @property
-    def uncertainty_ns(self) -> int:  # type: ignore[override]
-        """Return the longest believed delay from stop bit to stamp."""
-        return self._inner.uncertainty_ns
-
-    @property
-    def facts(self) -> PortFacts:  # type: ignore[override]
-        """Return what the port can and cannot say."""
-        return self._inner.facts
+    def timing(self) -> Timing:  # type: ignore[override]
+        """Return that instants are the host's."""
+        return "host"
 
     async def send(self, data: bytes) -> int:
         """Send characters; their time passes."""
@@ -65,18 +57,6 @@ class TrafficLine(Transport):
             return None
         self.clock.advance_to(self.clock.now() + self.settings.t35_ns)
         return Chunk(chunk.data, self._pass(len(chunk.data)), chunk.errors)
-
-    async def close(self) -> None:
-        """Release the port."""
-        await self._inner.close()
-
-    async def reconfigure(self, settings: LineSettings) -> None:
-        """Change rate and format."""
-        await self._inner.reconfigure(settings)
-
-    def counters(self) -> LineCounters | None:
-        """Return the driver's counters, None when it has none."""
-        return self._inner.counters()
 
     def _pass(self, characters: int) -> int:
         """Let the time of some characters pass and return the instant after it."""

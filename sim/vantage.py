@@ -93,6 +93,20 @@ class SimTransport(Transport):
                 return None
             await self._wait(until)
 
+    def receive_at_once(self, until: int) -> Chunk | None:
+        """Return the next characters; see `Transport.receive_at_once`."""
+        virtual, inbox = self._virtual, self._inbox
+        if virtual is None or not inbox or inbox[0].at > until or self._others_wait():
+            return None
+        self._calls += 1
+        chunk = inbox.popleft()
+        virtual.advance_to(chunk.at)
+        return chunk
+
+    def _others_wait(self) -> bool:
+        """Return whether it is time to let other tasks run, or one of them is in `receive`."""
+        return not (self._calls + 1) % YIELD_EVERY or self._waiter is not None
+
     def _due(self, until: int | None) -> Chunk | None:
         """Return the next characters when it is time, in virtual time by making it time."""
         if not self._inbox:
@@ -173,6 +187,17 @@ class ClientTransport(SimTransport):
         if line.waiting:
             self._deliver(line.tick(start))
         self._deliver(line.transmit(data, end))
+        return end
+
+    def send_at_once(self, data: bytes, silent_until: int) -> int | None:
+        """Send characters; see `Transport.send_at_once`."""
+        virtual, line = self._virtual, self.line
+        if virtual is None or not data or not self._silent(silent_until) or self._others_wait():
+            return None
+        self._calls += 1
+        end = max(silent_until, virtual.now(), line.free_at) + line.span_ns(len(data))
+        virtual.advance_to(end)
+        self._inbox.extend(line.transmit(data, end))
         return end
 
     async def reconfigure(self, settings: LineSettings) -> None:
