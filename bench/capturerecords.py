@@ -138,13 +138,13 @@ def header(info: CaptureInfo) -> bytes:
 
 
 class BurstFormat:
-    """Turns bursts into blocks; keeps the tails of the short ones, which recur."""
+    """Turns bursts into blocks; keeps what surrounds the short ones, which recur."""
 
     _KEPT = 512
 
     def __init__(self) -> None:
-        self._tails: dict[tuple[int, bool], bytes] = {
-            (size, outbound): pcapng.packet_tail(size, flags)
+        self._frames = {
+            (size, outbound): pcapng.packet_frame(CHARACTERS, size, flags)
             for size in range(self._KEPT)
             for outbound, flags in _FLAGS.items()
         }
@@ -158,8 +158,11 @@ class BurstFormat:
         if not 0 <= at <= MAX_AT:
             raise _out_of_range(at)
         size = len(data)
-        tail = self._tails.get((size, outbound)) or pcapng.packet_tail(size, _FLAGS[outbound])
-        return pcapng.packet_with_tail(CHARACTERS, at, data, tail)
+        frame = self._frames.get((size, outbound))
+        if frame is None:
+            frame = pcapng.packet_frame(CHARACTERS, size, _FLAGS[outbound])
+        before, between, behind = frame
+        return before + pcapng.packed_pair(at >> 32, at & 0xFFFFFFFF) + between + data + behind
 
 
 def event_block(event: LineEvent) -> bytes:

@@ -46,7 +46,9 @@ _MAGIC = 0x1A2B3C4D
 _WORD = {order: struct.Struct(f"{order}I") for order in ORDERS}
 _TWO_WORDS = {order: struct.Struct(f"{order}II") for order in ORDERS}
 _OPTION = {order: struct.Struct(f"{order}HH") for order in ORDERS}
-_PACKET_HEAD = struct.Struct("<IIIIIII")
+_PACKET_HEAD = struct.Struct("<III")
+packed_pair = _TWO_WORDS["<"].pack
+"""Packs two 32-bit words, such as the high and the low half of a time stamp."""
 _SHORTEST_KNOWN = {SECTION: 28, INTERFACE: 20, PACKET: 32}
 _SHORTEST = 12
 
@@ -127,22 +129,20 @@ def interface_description(link_type: int, options: Iterable[tuple[int, bytes]] =
     return block(INTERFACE, head + option_list(options))
 
 
-def packet_tail(size: int, options: bytes) -> bytes:
-    """Return what follows the data of an Enhanced Packet Block of `size` bytes of data.
+def packet_frame(interface: int, size: int, options: bytes) -> tuple[bytes, bytes, bytes]:
+    """Return what stands in an Enhanced Packet Block before, between and behind time and data.
 
     It depends on the size alone, so a writer may keep it for the sizes that recur.
+
+    Args:
+        interface: number of the interface in its section.
+        size: of the data.
+        options: what `option_list` gave.
     """
     pad = padded(size) - size
     length = PACKET_DATA_AT + size + pad + len(options) + 4
-    return bytes(pad) + options + _WORD["<"].pack(length)
-
-
-def packet_with_tail(interface: int, ticks: int, data: bytes, tail: bytes) -> bytes:
-    """Return an Enhanced Packet Block that ends in what `packet_tail` gave for this size."""
-    size = len(data)
-    length = PACKET_DATA_AT + size + len(tail)
-    head = _PACKET_HEAD.pack(PACKET, length, interface, ticks >> 32, ticks & 0xFFFFFFFF, size, size)
-    return head + data + tail
+    before = _PACKET_HEAD.pack(PACKET, length, interface)
+    return before, packed_pair(size, size), bytes(pad) + options + _WORD["<"].pack(length)
 
 
 def enhanced_packet(interface: int, ticks: int, data: bytes, options: bytes = b"") -> bytes:
@@ -154,7 +154,8 @@ def enhanced_packet(interface: int, ticks: int, data: bytes, options: bytes = b"
         data: the packet.
         options: what `option_list` gave.
     """
-    return packet_with_tail(interface, ticks, data, packet_tail(len(data), options))
+    before, between, behind = packet_frame(interface, len(data), options)
+    return before + packed_pair(ticks >> 32, ticks & 0xFFFFFFFF) + between + data + behind
 
 
 # Reading

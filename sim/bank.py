@@ -24,7 +24,7 @@ from kerfbus.sim.refusal import cannot, no_address
 from kerfbus.sim.settings import Setting, engineering
 
 MAX_KNOWN_SPANS = 4096
-"""Spans of which is remembered what fills them; more are looked up each time."""
+"""Spans of which is remembered what fills them."""
 _NOTHING = float("nan")
 """Equal to no value, itself included."""
 _DIGITS = bytes.maketrans(b"\0\1", b"01")
@@ -176,6 +176,7 @@ class _Image:
     """One table: raw content, and what may be done with each address."""
 
     def __init__(self, table: Table, register_map: RegisterMap) -> None:
+        self.table = table
         registers = [each for each in register_map.registers if each.table is table]
         self.size = max((each.end for each in registers), default=0)
         self.width = 1 if table.of_bits else 2
@@ -191,10 +192,9 @@ class _Image:
 
     def put(self, register: Register, raw: Sequence[int]) -> None:
         """Write a register's words (or bit) into the image."""
+        width = self.width
         for place, word in enumerate(raw, register.address):
-            self.data[place * self.width : (place + 1) * self.width] = word.to_bytes(
-                self.width, "big"
-            )
+            self.data[place * width : (place + 1) * width] = word.to_bytes(width, "big")
 
     def raw(self, start: int, count: int) -> list[int]:
         """Return words (or bits) as they stand."""
@@ -203,23 +203,26 @@ class _Image:
         data = self.data[2 * start : 2 * (start + count)]
         return list(Struct(f">{count}H").unpack(data))
 
-    def touched(self, start: int, count: int) -> _Touched:
-        """Return what fills a span; remembered, because clients poll the same spans."""
-        found = self.known_spans.get((start, count))
-        if found is None:
-            each = {id(source): source for source in self.source_at[start : start + count]}
-            readings = [source for source in each.values() if isinstance(source, _Reading)]
-            samplings = {id(reading.sampling): reading.sampling for reading in readings}
-            found = _Touched(
-                tuple(source for source in each.values() if isinstance(source, Page)),
-                tuple(
-                    _Group(sampling, [each for each in readings if each.sampling is sampling])
-                    for sampling in samplings.values()
-                ),
-            )
-            if len(self.known_spans) < MAX_KNOWN_SPANS:
-                self.known_spans[start, count] = found
+    def ready(self, start: int, count: int) -> _Touched:
+        """Return what fills a span that is read; remembered, because clients poll the same spans.
+
+        Raises:
+            RefusedError: an address is a hole or cannot be read.
+        """
+        if start + count > self.size or self.readable.find(0, start, start + count) >= 0:
+            raise no_address(f"{self.table} {start} to {start + count - 1}: cannot all be read")
+        if len(self.known_spans) >= MAX_KNOWN_SPANS:
+            self.known_spans.clear()
+        self.known_spans[start, count] = found = self.touched(start, count)
         return found
+
+    def touched(self, start: int, count: int) -> _Touched:
+        """Return what fills a span."""
+        sources = {id(each): each for each in self.source_at[start : start + count]}.values()
+        readings = [each for each in sources if isinstance(each, _Reading)]
+        samplings = {id(each.sampling): each.sampling for each in readings}.values()
+        groups = (_Group(own, [each for each in readings if each[2] is own]) for own in samplings)
+        return _Touched(tuple(each for each in sources if isinstance(each, Page)), tuple(groups))
 
 
 class Bank:
@@ -315,7 +318,8 @@ class Bank:
         Raises:
             RefusedError: an address is a hole or cannot be read.
         """
-        image = self._ready(table, start, count, now)
+        image = self._images[table]
+        self._refresh(image.known_spans.get((start, count)) or image.ready(start, count), now)
         return bytes(image.data[2 * start : 2 * (start + count)])
 
     def read_bits(self, table: Table, start: int, count: int, now: int) -> bytes:
@@ -324,7 +328,8 @@ class Bank:
         Raises:
             RefusedError: an address is a hole or cannot be read.
         """
-        image = self._ready(table, start, count, now)
+        image = self._images[table]
+        self._refresh(image.known_spans.get((start, count)) or image.ready(start, count), now)
         digits = image.data[start : start + count][::-1].translate(_DIGITS)
         return int(digits, 2).to_bytes((count + 7) // 8, "little")
 
@@ -352,7 +357,7 @@ class Bank:
             if not whole and register.type is not Type.STRING:
                 raise no_address(f"{register.name}: write all of its {register.words} words")
             if not whole:
-                self._refresh(image, register.address, register.words, now)
+                self._refresh(image.touched(register.address, register.words), now)
             words = image.raw(register.address, register.words)
             first = max(register.address, start)
             part = raw[first - start : min(register.end, end) - start]
@@ -367,23 +372,18 @@ class Bank:
             if image.source_at[change.register.address] is None and change.register.readable:
                 image.put(change.register, change.raw)
 
-    def _ready(self, table: Table, start: int, count: int, now: int) -> _Image:
-        image = self._images[table]
-        if start + count > image.size or image.readable.find(0, start, start + count) >= 0:
-            raise no_address(f"{table} {start} to {start + count - 1}: cannot all be read")
-        self._refresh(image, start, count, now)
-        return image
-
-    def _refresh(self, image: _Image, start: int, count: int, now: int) -> None:
-        touched = image.touched(start, count)
-        revision = self._revision()
-        for page in touched.pages:
-            if now >= page.until or revision != page.revision:
-                page.refresh(revision, now)
-        edition = self._edition()
-        for group in touched.groups:
-            if now >= group.until or edition != group.edition:
-                group.refresh(edition, now)
+    def _refresh(self, touched: _Touched, now: int) -> None:
+        pages, groups = touched
+        if pages:
+            revision = self._revision()
+            for page in pages:
+                if now >= page.until or revision != page.revision:
+                    page.refresh(revision, now)
+        if groups:
+            edition = self._edition()
+            for group in groups:
+                if now >= group.until or edition != group.edition:
+                    group.refresh(edition, now)
 
 
 def _checked(register: Register, raw: tuple[int, ...]) -> Change:

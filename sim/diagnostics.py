@@ -95,6 +95,8 @@ _SEND_BITS: Mapping[int, Send] = MappingProxyType(
         7: Send.NAK_EXCEPTION,
     }
 )
+_BUS_MESSAGES, _SERVER_MESSAGES = int(Count.BUS_MESSAGES), int(Count.SERVER_MESSAGES)
+_ANSWERED = (int(Receive.EVENT), int(Send.EVENT))
 _CLEAR_LOG, _KEEP_LOG = b"\xff\x00", b"\x00\x00"
 
 
@@ -177,6 +179,20 @@ class Diagnostics:
         if self.listen_only:
             event |= 0x20
         self._log.appendleft(event)
+
+    def answered(self) -> None:
+        """Take note of a request that is answered without an exception, all of it in one.
+
+        The same as counting a bus message, `addressed` and `finished`; not in listen-only mode.
+        """
+        counts = self.counts
+        counts[_BUS_MESSAGES] = (counts[_BUS_MESSAGES] + 1) & WORD
+        counts[_SERVER_MESSAGES] = (counts[_SERVER_MESSAGES] + 1) & WORD
+        if self._just_cleared:
+            self._just_cleared = False
+        else:
+            self.events = (self.events + 1) & WORD
+        self._log.extendleft(_ANSWERED)
 
     def _refused(self, exception: int) -> None:
         self.count(Count.EXCEPTIONS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 from supplies import KEY, MS, Bench, S
@@ -700,3 +700,87 @@ def test_reads_on_the_short_way_are_those_on_the_long_one(
     if refused is not None:
         expected = bytes((function | 0x80, refused))
     assert bench.server.handle_tcp(wire.build(request), 0) == expected
+
+
+# --- the short way -------------------------------------------------------------------------------
+
+
+class Forgetful(dict[bytes, object]):
+    """Keeps nothing, so that every request takes the long way."""
+
+    def __setitem__(self, frame: bytes, read: object) -> None:
+        pass
+
+
+POLLS = (wire.ReadInputRegisters(0, 10), wire.ReadHoldingRegisters(0, 4))
+COUNTERS = wire.ReadInputRegisters(at("bus_messages"), 6)
+OTHERS = (
+    COUNTERS,
+    wire.ReadInputRegisters(0, 126),
+    wire.ReadInputRegisters(9000, 1),
+    wire.ReadCoils(0, 2),
+    wire.WriteSingleRegister(0, 700),
+    wire.WriteSingleRegister(0, 9),
+    write("command_key", COMMAND_KEY, int(Order.ARM_LINK)),
+    write("command_key", COMMAND_KEY, int(Order.CLEAR_LINK_COUNTERS)),
+    write("address_setting", 2),
+    write("command_key", COMMAND_KEY, int(Order.APPLY_LINK_SETTINGS)),
+    wire.Diagnostics(0x01, b"\0\0"),
+    wire.Diagnostics(0x04, b"\0\0"),
+    wire.Diagnostics(0x0A, b"\0\0"),
+    wire.Diagnostics(0x0B, b"\0\0"),
+    wire.GetCommEventLog(),
+)
+
+
+CLEARED = wire.RawRequest(0x41, b"by hand")
+"""Stands for somebody who clears the counters without a request."""
+MOVED: list[tuple[int, wire.Request, int, int]] = [
+    (1, POLLS[0], 0, 40),
+    (1, write("address_setting", 2), 0, 40),
+    (1, write("command_key", COMMAND_KEY, int(Order.APPLY_LINK_SETTINGS)), 0, 40),
+    (1, POLLS[0], 0, 40),
+    (2, POLLS[0], 0, 40),
+]
+
+
+@example(asked=MOVED)
+@example(asked=[(1, POLLS[0], 0, 40), (1, CLEARED, 0, 40), (1, POLLS[0], 0, 40)])
+@given(
+    asked=st.lists(
+        st.tuples(
+            st.sampled_from([1, 1, 1, 2, 0]),
+            st.sampled_from(POLLS) | st.sampled_from((*OTHERS, CLEARED)),
+            st.sampled_from([0, 0, 0, 0, int(FrameError.PARITY)]),
+            st.sampled_from([40, 40, 3000]),
+        ),
+        min_size=4,
+        max_size=30,
+    )
+)
+@examples(max_examples=60, deadline=None)
+def test_a_read_that_was_answered_before_is_answered_alike(
+    asked: list[tuple[int, wire.Request, int, int]],
+) -> None:
+    quick, long = Bench(), Bench()
+    long.server._reads = Forgetful()  # type: ignore[assignment]
+    seen, now = [], 0
+    for address, request, errors, pause in asked:
+        now += pause * MS
+        frame = wire.adu(address, request)
+        for bench in (quick, long):
+            found = bench.server.diagnostics
+            if request is CLEARED:
+                found.clear_counters()
+                continue
+            reply = bench.server.handle(frame, now, errors)
+            seen.append((reply, list(found.counts), found.events, found.log, found.listen_only))
+        assert seen[-1:] == seen[-2:-1]
+
+
+def test_reads_are_remembered(bench: Bench) -> None:
+    frame = wire.adu(1, POLLS[0])
+    bench.server.handle(frame, 0)
+    assert set(bench.server._reads) == {frame}
+    bench.server.handle(wire.adu(1, wire.ReadInputRegisters(9000, 1)), 0)
+    assert set(bench.server._reads) == {frame}
