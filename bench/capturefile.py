@@ -176,7 +176,8 @@ class BufferedCaptureFile(CaptureFile):
         self._buffer.clear()
 
     def _flush_in_time(self) -> None:
-        while True:
+        # Asked each time: the `clear` below may take away what `close` has just set.
+        while not self._closing.is_set():
             self._filled.wait()
             if self._closing.wait(FLUSH_SECONDS):
                 return

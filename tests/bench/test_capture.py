@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import struct
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from capturefiles import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kerfbus.bench import capturefile
 from kerfbus.bench.capture import (
     Burst,
     CaptureInfo,
@@ -233,6 +235,36 @@ def test_a_buffered_writer_hands_over_when_told(tmp_path: Path) -> None:
             writer.write(record)
             writer.flush()
             assert list(read_capture(path).records) == RECORDS[:count]
+
+
+def test_a_buffered_writer_closes_at_the_moment_at_which_it_flushes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(capturefile, "FLUSH_SECONDS", 0.01)
+    waiting, go = threading.Event(), threading.Event()
+
+    class Closing(threading.Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            waiting.set()
+            return not go.wait(20)  # the time is up, and meanwhile the file is being closed
+
+    writer = writer_to(tmp_path / "a.pcapng", buffered=True)
+    file = writer._file
+    assert isinstance(file, capturefile.BufferedCaptureFile)
+    file._closing = Closing()
+    while not waiting.wait(0.02):
+        writer.write(RECORDS[0])
+    join = file._thread.join
+
+    def join_then() -> None:
+        go.set()
+        join()
+
+    monkeypatch.setattr(file._thread, "join", join_then)
+    closer = threading.Thread(target=writer.close, daemon=True)
+    closer.start()
+    closer.join(20)
+    assert not closer.is_alive()
 
 
 # Reading while it grows
