@@ -229,6 +229,8 @@ class Bus:
                 self._serve(server, talk)
 
     def _serve(self, server: Server, talk: Talk) -> None:
+        if talk.data[0] not in (0, server.address):
+            return  # damage that makes another address and a good CRC is left out
         ear = self.ears[server.name]
         char = talk.shape.bits * talk.bit
         first = min((each.on for each in self.wire.around(talk.on, self.now)), default=talk.on)

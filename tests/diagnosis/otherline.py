@@ -117,22 +117,33 @@ def random_case(cause: str, vantage: str, style: str, seed: int) -> Case:
 
 
 def make_capture(path: str | PathLike[str], case: Case) -> TruthNote:
-    """Write a capture of a case and return what is true of it."""
-    much = _search(case)
-    played = _play(case, much, case.transactions)
-    plan = played.plan
+    """Write a capture of a case and return what is true of it.
+
+    Where a line cannot be hurt between 2 and 50 % in this way, another line is drawn.
+    """
     names = tuple(cause for cause, _ in case.causes)
+    for again in range(6):
+        drawn = replace(case, seed=case.seed + 10**7 * again)
+        much = _search(drawn)
+        played = _play(drawn, much, case.transactions)
+        hurt = _hurt(drawn, played)
+        if LOW <= hurt <= HIGH or set(names) & FULL or _silent(drawn):
+            break
+    plan = played.plan
     rng = plan.own("record")
     reports = plan.needs_errors or rng.random() < 0.6
     if plan.facts.get("status") is None:
         share = 1.0 if case.style == "B" and "arc-noise" in names else 0.6
-        marks = rng.random() < share
+        marks = rng.random() < share or (case.style == "A" and "arc-noise" in names)
     else:
         marks = rng.random() < 0.2
-    _write(Path(path), case, played, marks, reports)
-    return TruthNote(
-        case, names, _hurt(case, played), len(played.bus.turns), marks, reports, much, plan.facts
-    )
+    _write(Path(path), drawn, played, marks, reports)
+    return TruthNote(case, names, hurt, len(played.bus.turns), marks, reports, much, plan.facts)
+
+
+def _silent(case: Case) -> bool:
+    """Return whether all that shows is a server that never answers."""
+    return case.vantage == "client" and any(cause in SILENT for cause, _ in case.causes)
 
 
 @dataclass
@@ -154,13 +165,13 @@ def _search(case: Case) -> tuple[float, ...]:
         target = 0.03 * (0.42 / 0.03) ** severity
         low, high, alone = 0.0, 1.0, replace(case, causes=((cause, severity),))
         best, miss = 0.5, 9.0
-        for _ in range(7):
+        for _ in range(6):
             middle = (low + high) / 2
-            hurt = _hurt(alone, _play(alone, (middle,), min(case.transactions, 140)))
+            hurt = _hurt(alone, _play(alone, (middle,), min(case.transactions, 110)))
             off = abs(max(hurt, 0.003) / target - 1) + (hurt < LOW) + (hurt > HIGH)
             if off < miss:
                 best, miss = middle, off
-            if miss < 0.3:
+            if miss < 0.35:
                 break
             low, high = (middle, high) if hurt < target else (low, middle)
         found.append(best)

@@ -242,7 +242,7 @@ class Wire:
         for at, what, number in steps:
             state.take(at, what, number)
             now = state.level(at)
-            if now is not None and now != level:
+            if now != level:
                 if changes and changes[-1] >= at:
                     changes.pop()
                 else:
@@ -257,47 +257,55 @@ class _State:
     """Who drives and what troubles, while a sweep goes on."""
 
     def __init__(self, wire: Wire, ear: Ear, talks: list[Talk], flags: int) -> None:
-        self.wire, self.ear, self.talks = wire, ear, talks
+        self.wire, self.ear = wire, ear
+        self.names = [talk.who for talk in talks]
         self.levels = [1] * len(talks)
-        self.active: set[int] = set()
+        self.active: list[int] = []
         self.flags = [0] * flags
+        self.noises = len(ear.xor)
+        self.flipped = int(ear.swapped)
         self.free = 0.0  # since when nobody has driven, with the hold added
         self.last = 1
 
     def take(self, at: float, what: int, number: int) -> None:
         """Take one change."""
-        if what == 0:
-            self.active.add(number)
-        elif what == 1:
-            self.active.discard(number)
-            self.free = at + self.wire.hold
-        elif what == 2:
+        if what == 2:
             self.levels[number] ^= 1
-        elif what in (3, 4):
-            self.flags[number] += 1 if what == 3 else -1
+        elif what == 3:
+            self.flags[number] += 1
+            self.flipped ^= number < self.noises and self.flags[number] == 1
+        elif what == 4:
+            self.flags[number] -= 1
+            self.flipped ^= number < self.noises and self.flags[number] == 0
+        elif what == 0:
+            self.active.append(number)
+        elif what == 1:
+            if number in self.active:
+                self.active.remove(number)
+            self.free = at + self.wire.hold
 
-    def level(self, at: float) -> int | None:
+    def level(self, at: float) -> int:
         """Return the receiver's output."""
-        ear = self.ear
-        flips = sum(flag > 0 for flag in self.flags[: len(ear.xor)])
-        space, apart, deaf, babble = self.flags[len(ear.xor) :]
+        ear, names, levels = self.ear, self.names, self.levels
+        space, apart, deaf, babble = self.flags[self.noises :]
         drivers = []
-        for number in sorted(self.active):
-            who = self.talks[number].who
+        for number in self.active:
+            who = names[number]
             if who == ear.name and not ear.echo:
                 return 1  # its receiver is off while it talks
             if not apart or self.wire.sides.get(who, 0) == ear.side:
-                drivers.append((who, self.levels[number]))
+                drivers.append((who, levels[number]))
         if not drivers:
             out = int(not (space and at >= self.free))
-        elif all(level == drivers[0][1] for _, level in drivers):
+        elif len(drivers) == 1 or all(level == drivers[0][1] for _, level in drivers):
             out = drivers[0][1]
         else:
             fought = self.wire.fight(ear.name, drivers)
             out = self.last if fought is None else fought
-        if deaf and drivers and any(who in ear.deaf_to for who, _ in drivers):
-            out = out ^ (babble > 0) if ear.deaf_level == 2 else ear.deaf_level
-        elif deaf and ear.deaf_level == 0:
-            out = 0
+        if deaf:
+            if drivers and any(who in ear.deaf_to for who, _ in drivers):
+                out = out ^ (babble > 0) if ear.deaf_level == 2 else ear.deaf_level
+            elif ear.deaf_level == 0:
+                out = 0
         self.last = out
-        return out ^ (flips & 1) ^ ear.swapped
+        return out ^ self.flipped
