@@ -23,6 +23,7 @@ COMMANDS = {
     "read": "Read values by name, or by table and address.",
     "write": "Set values; on a real port only with --arm.",
     "listen": "Hear a line as a tap: decode, count, record; send nothing.",
+    "find": "Find rate, format and addresses on an unknown line; it never writes.",
     "soak": "Ask many times; say how good the link is, and how sure that is.",
     "decode": "Turn a capture into frames and transactions.",
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",

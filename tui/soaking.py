@@ -6,13 +6,14 @@ import asyncio
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from kerfbus.bench.account import AccountingTransport
 from kerfbus.bench.confidence import clopper_pearson
 from kerfbus.bench.recorder import RecordingTransport
 from kerfbus.bench.soak import Soak, Verdict
 from kerfbus.tui.durations import spoken
+from kerfbus.tui.liveline import LiveLine
 from kerfbus.tui.output import BAD, GOOD, HEADING, Output, columns
 from kerfbus.tui.traffic import quality_lines
 from kerfbus.tui.typedmarks import typed_marks
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 TICK_SECONDS = 0.5
 SLOW_TICKS = 20
 """Without a terminal progress is said this many ticks apart."""
-WIDTH = 79
 
 
 class Marker:
@@ -56,7 +56,7 @@ async def followed(
     soak: Soak, account: AccountingTransport, marker: Marker, *, marks: bool
 ) -> AsyncIterator[None]:
     """Show how far a soak is, and take marks that are typed, while the context lasts."""
-    with typed_marks(marker.typed, always=marks) as able, _Line(sys.stderr) as line:
+    with typed_marks(marker.typed, always=marks) as able, LiveLine(sys.stderr) as line:
         if able and sys.stderr.isatty():
             line.say("type on or off when the arc strikes or ends, or a note; then Enter")
         task = asyncio.create_task(_tell(soak, account, line))
@@ -67,7 +67,7 @@ async def followed(
             await asyncio.wait({task})
 
 
-async def _tell(soak: Soak, account: AccountingTransport, line: _Line) -> None:
+async def _tell(soak: Soak, account: AccountingTransport, line: LiveLine) -> None:
     ticks = 0
     while True:
         await asyncio.sleep(TICK_SECONDS)
@@ -90,42 +90,6 @@ def progress(soak: Soak, account: AccountingTransport) -> str:
         gone = account.clock.now() - soak.began
         parts.append(f"{spoken(max(soak.plan.duration_ns - gone, 0) / 1e9)} to go")
     return ", ".join(parts)
-
-
-class _Line:
-    """A line that is written over where there is a terminal, and lines where there is none."""
-
-    def __init__(self, stream: TextIO) -> None:
-        self.live = stream.isatty()
-        self._stream = stream
-        self._shown = 0
-
-    def __enter__(self) -> _Line:
-        return self
-
-    def __exit__(self, *exc_info: object) -> None:
-        if self._shown:
-            self._write("\r" + " " * self._shown + "\r")
-
-    def say(self, text: str) -> None:
-        """Write a line that stays."""
-        self._write(f"kerfbus: {text}\n")
-
-    def show(self, text: str) -> None:
-        """Write a line in place of the last one."""
-        if not self.live:
-            self.say(text)
-            return
-        cut = text[:WIDTH]
-        self._write("\r" + cut.ljust(self._shown))
-        self._shown = len(cut)
-
-    def _write(self, text: str) -> None:
-        try:
-            self._stream.write(text)
-            self._stream.flush()
-        except OSError:  # whoever read it has gone; the soak has not
-            self.live = False
 
 
 def tell(output: Output, soak: Soak, port: str) -> None:
