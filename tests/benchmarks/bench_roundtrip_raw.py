@@ -12,14 +12,9 @@ from __future__ import annotations
 
 import asyncio
 import os
-import pty
-import statistics
-import subprocess
 import sys
-import time
-import tty
-from collections.abc import Awaitable, Callable
 
+from ptyresponder import BLOCKS, REPLY, medians, percentiles, responding, timed
 from pymodbus.client import AsyncModbusSerialClient
 
 from kerfbus.bench.crc import with_crc
@@ -27,30 +22,7 @@ from kerfbus.bench.line import LineSettings
 from kerfbus.bench.ports import open_port
 
 REQUEST = with_crc(bytes((1, 3, 0, 0, 0, 10)))
-REPLY = with_crc(bytes((1, 3, 20, *range(20))))
-RESPONDER = """
-import os, sys
-master, reply = int(sys.argv[1]), bytes.fromhex(sys.argv[2])
-got = 0
-while True:
-    got += len(os.read(master, 256))
-    if got >= 8:
-        got -= 8
-        os.write(master, reply)
-"""
-BLOCKS = 10
 SECOND = 1_000_000_000
-
-
-async def timed(exchange: Callable[[], Awaitable[object]], count: int) -> list[float]:
-    """Return the times of `count` exchanges in microseconds."""
-    await exchange()
-    times = []
-    for _ in range(count):
-        start = time.perf_counter()
-        await exchange()
-        times.append((time.perf_counter() - start) * 1e6)
-    return times
 
 
 async def bare(port: str, count: int) -> list[float]:
@@ -119,34 +91,15 @@ async def theirs(port: str, count: int) -> list[float]:
 WAYS = {"bare": bare, "bare asyncio": bare_asyncio, "kerfbus": ours, "pymodbus": theirs}
 
 
-def percentiles(times: list[float]) -> tuple[float, float]:
-    ordered = sorted(times)
-    return ordered[len(ordered) // 2], ordered[int(len(ordered) * 0.99)]
-
-
 def main() -> None:
     """Measure and print."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    master, slave = pty.openpty()
-    tty.setraw(slave)
-    responder = subprocess.Popen(
-        [sys.executable, "-c", RESPONDER, str(master), REPLY.hex()], pass_fds=[master]
-    )
     found: dict[str, list[tuple[float, float]]] = {name: [] for name in WAYS}
-    try:
+    with responding() as port:
         for _ in range(BLOCKS):
             for name, way in WAYS.items():
-                tty.setraw(slave)
-                found[name].append(percentiles(asyncio.run(way(os.ttyname(slave), count))))
-    finally:
-        responder.kill()
-        responder.wait()
-        os.close(master)
-        os.close(slave)
-    median = {
-        name: tuple(statistics.median(column) for column in zip(*rows, strict=True))
-        for name, rows in found.items()
-    }
+                found[name].append(percentiles(asyncio.run(way(port(), count))))
+    median = medians(found)
     print(f"{BLOCKS} blocks of {count} exchanges, microseconds; ratio to kerfbus")
     print(f"{'':14}{'p50':>8}{'p99':>8}{'p50':>8}{'p99':>8}")
     for name, (p50, p99) in median.items():
