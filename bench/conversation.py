@@ -166,9 +166,8 @@ class Conversation:
         """
         self._sent, self._sent_at, self._echo_due = data, at, True
         self.give_up()
-        number = self._next()
-        self._own = OpenRequest(number, data, at, asked)
-        return number
+        self._own = OpenRequest(self._next(), data, at, asked)
+        return self._own.number
 
     def inbound(self, piece: Piece) -> Message:
         """Take what the station hears and say what it is."""
@@ -193,16 +192,12 @@ class Conversation:
     def _weigh(self, piece: Piece) -> Message:
         if isinstance(piece, Stray):
             return self._stray(piece)
-        if self._echo_due:
-            message = self._echo(piece)
-            if message is not None:
-                return message
+        if self._echo_due and (message := self._echo(piece)) is not None:
+            return message
         if not piece.shapes:
             return self._damaged(piece)
-        if piece.shapes != _REQUEST:
-            message = self._reply(piece)
-            if message is not None:
-                return message
+        if piece.shapes != _REQUEST and (message := self._reply(piece)) is not None:
+            return message
         return self._request(piece)
 
     def give_up(self) -> None:
