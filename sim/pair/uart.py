@@ -4,9 +4,11 @@ The sender gives the bits of characters. The receiver is a state machine over sa
 at a time; it knows neither volts nor instants. It does what the hardware does:
 
 - It hunts for a high sample followed by a low one. That low sample is number 1 of the start bit.
+  When samples 2 and 3 are high, it was a glitch. (Without this a single wrong sample just before
+  a character would put every bit of it half a bit early, where votes see two bits at once.)
 - Of every bit it takes samples 7, 8 and 9 of 16 (3, 4 and 5 of 8) and goes by the majority; some
   families take one later, hence a parameter. A start bit that is high there was none, and the hunt
-  goes on behind sample 9.
+  goes on with sample 9, which may be the first of another.
 - Only the first stop bit is looked at. Low, it is a framing error; when all bits were low, a break,
   delivered as 00 and, since the hunt wants a high sample first, once however long it lasts.
 - After the stop bit's sample 9 it hunts again, whatever it found: the next start edge may come half
@@ -26,6 +28,7 @@ from kerfbus.bench.transport import LineEventKind
 
 OVERSAMPLING = 16
 _EDGE = b"\x01\x00"
+_GLITCH = b"\x01\x01"
 _MARK_BIT = {"M": 1, "S": 0}
 
 
@@ -166,11 +169,14 @@ class UartReceiver:
         place = 0  # of the sample before the next that the hunt looks at
         while (edge := line.find(_EDGE, place)) >= 0:
             start = edge + 1
-            if len(line) <= start + self._first_vote + 2:
-                return self._keep(line, edge, found)
+            if line[start + 1 : start + 3] == _GLITCH:
+                place = start + 2
+                continue
             votes = start + self._first_vote
+            if len(line) <= votes + 2:
+                return self._keep(line, edge, found)
             if line[votes] + line[votes + 1] + line[votes + 2] > 1:
-                place = votes + 2
+                place = votes + 1
                 continue
             place = start + self._last_vote
             if len(line) <= place:

@@ -274,8 +274,10 @@ def test_a_weak_driver_is_misheard_more() -> None:
     def sound(volts: float) -> int:
         places = (Place("client", 0.0, E8, driver=Driver(volts=volts)), Place("server", 5.0, E8))
         line = BitLine(Plant(places), noise(0.35))
-        line.say(talk(0, b"\x55" * 200, START))
-        return sum(each.value == 0x55 and not each.errors for each in line.hear(1, 20 * START))
+        # Driven for two characters before it starts: idle, this noise makes strays.
+        data, end = b"\x39" * 200, START + E8.characters_ns(200)
+        line.say(Talk(0, data, START, E8, START - 2 * E8.character_ns, end))
+        return sum(each.value == 0x39 and not each.errors for each in line.hear(1, end + START))
 
     assert sound(2.4) > 195
     assert sound(0.9) < 150

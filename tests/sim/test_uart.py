@@ -79,40 +79,42 @@ def test_samples_may_be_cut_anywhere(
 def by_the_book(samples: bytes, form: LineSettings) -> list[Received]:
     """Return what a receiver hears that looks at one sample after the other, as hardware does."""
     found: list[Received] = []
-    before, state, count, votes, bits = 1, "hunt", 0, 0, []
     checked = 1 + form.data_bits + (form.parity != "N") + 1
+    before, recent, bits = 1, [], []
+    hunting = True
     for number, level in enumerate(samples):
-        if state == "hunt":
+        if hunting:
             if before and not level:
-                state, count, votes, bits = "frame", 0, 0, []
-        else:
-            count += 1
-        if state == "frame" and count % 16 in (6, 7, 8):
-            votes += level
-            if count % 16 == 8:
-                bits.append(int(votes >= 2))
-                votes = 0
-                if bits[0]:
-                    state = "hunt"
-                elif len(bits) == checked:
-                    state = "hunt"
-                    data = sum(
-                        bit << place for place, bit in enumerate(bits[1 : 1 + form.data_bits])
-                    )
-                    errors = [] if bits[-1] else [FRAMING]
-                    if not any(bits):
-                        errors.append(BREAK)
-                    elif form.parity != "N" and bits[-2] != parity_bit(data, form.parity):
-                        errors.append(PARITY)
-                    start = number - count
-                    end = start + 16 * form.character_bits
-                    found.append(Received(data, start, end, tuple(errors)))
-        before = level
+                hunting, recent, bits = False, [], []
+            else:
+                before = level
+                continue
+        recent.append(level)  # since the first low sample
+        count = len(recent)
+        if count == 3 and recent[1] and recent[2]:
+            hunting, before = True, 1
+        if count % 16 != 9:
+            continue
+        bits.append(int(sum(recent[-3:]) >= 2))
+        if bits[0]:
+            hunting, before = True, level
+            if recent[-2] and not level:
+                hunting, recent, bits = False, [level], []
+        elif len(bits) == checked:
+            hunting, before = True, level
+            data = sum(bit << place for place, bit in enumerate(bits[1 : 1 + form.data_bits]))
+            errors = [] if bits[-1] else [FRAMING]
+            if not any(bits):
+                errors.append(BREAK)
+            elif form.parity != "N" and bits[-2] != parity_bit(data, form.parity):
+                errors.append(PARITY)
+            start = number - count + 1
+            found.append(Received(data, start, start + 16 * form.character_bits, tuple(errors)))
     return found
 
 
 @given(
-    st.lists(st.tuples(st.integers(0, 1), st.integers(1, 40)), max_size=120),
+    st.lists(st.tuples(st.integers(0, 1), st.sampled_from([1, 1, 2, 3, 8, 16, 32])), max_size=150),
     st.sampled_from(FORMATS),
 )
 @settings(max_examples=200, deadline=None)
@@ -134,6 +136,23 @@ def test_a_glitch_of_half_a_bit_is_no_start() -> None:
 def test_a_rejected_start_does_not_hide_the_next_character() -> None:
     line = idle(1) + b"\x00" * 4 + b"\x01" * 6 + sampled(levels(b"\x35", E8)) + idle(1)
     assert [each.value for each in UartReceiver(E8).feed(line)] == [0x35]
+
+
+def test_a_glitch_just_before_a_start_does_not_shift_the_character() -> None:
+    for distance in range(1, 17):
+        line = bytearray(idle(3) + sampled(levels(b"\x55", N8)) + idle(1))
+        line[16 * 3 - distance] = 0
+        (heard,) = UartReceiver(N8).feed(bytes(line))
+        assert (heard.value, heard.errors) == (0x55, ())
+        assert heard.start == 16 * 3 - (distance if distance < 3 else 0)
+
+
+def test_a_start_bit_with_wrong_samples_is_still_one() -> None:
+    for wrong in ((0,), (1,), (1, 2), (0, 2), (6,), (8,), (1, 2, 7)):
+        line = bytearray(idle(1) + sampled(levels(b"\x55", N8)) + idle(1))
+        for each in wrong:
+            line[16 + each] = 1
+        assert [each.value for each in UartReceiver(N8).feed(bytes(line))] == [0x55], wrong
 
 
 def test_one_wrong_vote_changes_nothing_two_change_the_bit() -> None:
