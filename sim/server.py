@@ -156,7 +156,7 @@ class SupplyServer:
         if frame[0] != supply.link.active.address:
             diagnostics.count(Count.BUS_MESSAGES)
             return None
-        supply.advance(now)
+        device.advance(now)
         diagnostics.answered()
         supply.heard()
         table, start, count, head = read
