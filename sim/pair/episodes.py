@@ -20,7 +20,7 @@ class Kind(Enum):
     COMMON = "common"
     """A step of the common mode by `volts`, for as long as it lasts."""
     OPEN = "open"
-    """A conductor is open between talker and listener: nothing arrives."""
+    """The pair is open at its failing contact (`kerfbus.sim.pair.plant.Plant.weak_metres`)."""
     HUM = "hum"
     """A common mode that swings at the mains' frequency, `volts` peak."""
 

@@ -1,8 +1,9 @@
 """What disturbs a pair, as a function of time: `Disturbances`.
 
-Both fidelities ask here, millions of times in a long run; a question about a quiet stretch costs
-a few comparisons. What is told depends on the plan, the routing, the seed and what the arc did up
-to then, never on how often, in which order or in what pieces it was asked.
+Both fidelities ask here, millions of times in a long run; a question about a stretch in which
+nothing begins or ends costs a few comparisons. What is told depends on the plan, the routing, the
+seed and what the arc did up to then, never on how often, in which order or in what pieces it was
+asked.
 """
 
 from __future__ import annotations
@@ -71,7 +72,8 @@ class Disturbances:
         self._history = History()
         self._begun: dict[int, list[Episode]] = {}
         self._windows: dict[int, _Window] = {}
-        self._quiet_from = self._quiet_until = 0
+        self._still_from = self._still_until = 0
+        self._still: list[Episode] = []
         self._knots: tuple[int, float, float] | None = None
 
     def _hum(self, hum: Hum, index: int) -> Episode:
@@ -87,7 +89,7 @@ class Disturbances:
         """
         if not self._history.note(at, state):
             return
-        self._quiet_until = min(self._quiet_until, at)
+        self._still_until = min(self._still_until, at)
         for kept in (self._begun, self._windows):
             for index in [index for index in kept if (index + 1) * PIECE_NS > at]:
                 del kept[index]
@@ -98,25 +100,33 @@ class Disturbances:
         What lasts (a hum, a load, an open contact) may be told as several episodes, each of which
         begins where the one before ends.
         """
-        if self._quiet_from <= begin and end <= self._quiet_until:
-            return self._steady.copy()
+        if self._still_from <= begin and end <= self._still_until:
+            return self._still.copy()
         found = self._steady.copy()
-        first = begin // PIECE_NS
-        for index in range(first, (end - 1) // PIECE_NS + 1):
+        first, last = begin // PIECE_NS, (end - 1) // PIECE_NS
+        for index in range(first, last + 1):
             window = self._window(index)
-            last = bisect_left(window.begins, end)
-            for each in window.episodes[bisect_right(window.ends, begin, 0, last) : last]:
+            coming = bisect_left(window.begins, end)
+            over = bisect_right(window.ends, begin, 0, coming)
+            for each in window.episodes[over:coming]:
                 if each.end > begin and (index == first or each.begin >= window.span.begin):
                     found.append(each)
-        if len(found) == len(self._steady):
-            self._note_quiet(window, last)
+        if first == last:
+            self._note_still(window, slice(over, coming), begin, found)
         return found
 
-    def _note_quiet(self, window: _Window, last: int) -> None:
-        """Remember the gap before episode `last` of a window, the next to come."""
-        self._quiet_from = max(window.span.begin, window.ends[last - 1] if last else LONG_AGO)
-        coming = window.begins[last] if last < len(window.begins) else NEVER
-        self._quiet_until = min(window.span.end, coming)
+    def _note_still(self, window: _Window, near: slice, begin: int, found: list[Episode]) -> None:
+        """Remember from when until when the same is told as has just been found in a window."""
+        since = max(window.span.begin, window.ends[near.start - 1] if near.start else LONG_AGO)
+        until = window.span.end
+        if near.stop < len(window.begins):
+            until = min(until, window.begins[near.stop])
+        for each in window.episodes[near]:
+            if each.end > begin:
+                since, until = max(since, each.begin), min(until, each.end)
+            else:
+                since = max(since, each.end)
+        self._still_from, self._still_until, self._still = since, until, found.copy()
 
     def _window(self, index: int) -> _Window:
         """Return the episodes that overlap a piece of time, from what is kept or made anew."""
