@@ -17,10 +17,11 @@ from kerfbus.sim.pair.chance import dice
 from kerfbus.sim.pair.defects import with_cause
 from kerfbus.sim.pair.setup import CLIENT, TAP, Fidelity, Setup, server_name, usual
 from kerfbus.sim.scenario import parse_scenario
-from kerfbus.sim.scenario.pairrun import PairRun, slowed
+from kerfbus.sim.scenario.pairrun import PairRun
 from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.stage import Stage
 from kerfbus.sim.scenario.truth import Truth
+from kerfbus.sim.scenario.wiring import slowed
 
 __all__ = ["CauseRun", "Truth", "record_cause"]
 

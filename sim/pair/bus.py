@@ -74,7 +74,7 @@ class Bus:
     def __init__(self, make_line: Callable[[Plant], PairLine], plant: Plant, at: int = 0) -> None:
         self._make_line = make_line
         self.plant = plant
-        self.now = at
+        self.now = self._origin = at  # the line counts from here
         self.ledger: Ledger | None = None
         self.prepare: Act = _nothing
         self._line = make_line(plant)
@@ -99,7 +99,7 @@ class Bus:
         """Let a station hear; several listeners at one station hear the same."""
         if listener.index not in self._ears:
             self._ears[listener.index] = []
-            self._line.hear(listener.index, self.now)
+            self._line.hear(listener.index, self.now - self._origin)
         self._ears[listener.index].append(listener)
 
     def filter(
@@ -121,7 +121,7 @@ class Bus:
             end: of its last stop bit, by its own clock.
             role: for the ledger, e.g. ``request``.
         """
-        self._line.say(talk)
+        self._line.say(_later(talk, -self._origin))
         self._talks = [each for each in self._talks if each.release_at > self.now - LOOK_NS]
         self._talks.append(talk)
         if self.ledger is not None:
@@ -132,8 +132,8 @@ class Bus:
 
     def arc(self, at: int, state: Arc) -> None:
         """Note that the arc is in `state` from `at` on; not before now."""
-        self._arcs.append((at, state))
-        self._line.arc(at, state)
+        self._arcs.append((at - self._origin, state))
+        self._line.arc(at - self._origin, state)
 
     def change(self, plant: Plant) -> None:
         """Let the plant be another one from now on; its stations are the same.
@@ -147,9 +147,9 @@ class Bus:
             self._line.arc(at, state)
         for talk in self._talks:
             if talk.release_at > self.now:
-                self._line.say(talk)
+                self._line.say(_later(talk, -self._origin))
         for index in self._ears:
-            self._line.hear(index, self.now)
+            self._line.hear(index, self.now - self._origin)
 
     def tune(self, index: int, settings: LineSettings) -> None:
         """Set a station's UART to another rate or format from now on."""
@@ -176,8 +176,11 @@ class Bus:
 
     def _hear(self, index: int, until: int) -> Sequence[Character]:
         """Return what a station hears, and let the ledger know."""
-        heard = self._line.hear(index, until)
+        origin = self._origin
+        heard = self._line.hear(index, until - origin)
         if heard:
+            if origin:
+                heard = [each._replace(at=each.at + origin) for each in heard]
             if index in self._filters:
                 heard = self._filters[index](heard)
             if self.ledger is not None:
@@ -188,6 +191,17 @@ class Bus:
         """Go on to `until`."""
         while self.now < until:
             self.step(until)
+
+
+def _later(talk: Talk, span_ns: int) -> Talk:
+    """Return a talk so much later."""
+    if not span_ns:
+        return talk
+    return talk._replace(
+        start=talk.start + span_ns,
+        enable_at=talk.enable_at + span_ns,
+        release_at=talk.release_at + span_ns,
+    )
 
 
 def _nothing(_: int) -> None:

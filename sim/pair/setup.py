@@ -189,6 +189,24 @@ def usual(
     )
 
 
+def clean(line: LineSettings, addresses: Sequence[int], vantage: str, seed: int) -> Setup:
+    """Return a pair of stations that are all alike and exact; for an ideal line."""
+    names = [CLIENT, *(server_name(each) for each in addresses)]
+    if vantage == TAP:
+        names.append(TAP)
+    plant = Plant(tuple(Place(name, 0.0, line) for name in names))
+    manners = {name: Manner(lead_ns=0, hold_ns=0) for name in names}
+    return Setup(
+        plant,
+        NoisePlan(),
+        Routing(),
+        seed,
+        vantage,
+        manners=MappingProxyType(manners),
+        addresses=tuple(addresses),
+    )
+
+
 def _manner(line: LineSettings, lead: float, hold: float, wait: float) -> Manner:
     """Return a healthy station's manner: it drives for half a bit more, and answers soon."""
     return Manner(

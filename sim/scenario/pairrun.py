@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from os import PathLike
 
 from kerfbus.sim.pair.adapter import Adapter
 from kerfbus.sim.pair.setup import CLIENT, Setup
 from kerfbus.sim.scenario.asker import Asker
 from kerfbus.sim.scenario.party import Party
-from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.stage import Stage
 from kerfbus.sim.scenario.taker import Taker
 from kerfbus.sim.scenario.truth import Truth, transactions
@@ -78,17 +77,3 @@ class PairRun:
         if self.capture is not None:
             truth.write(self.capture)
         return truth
-
-
-def slowed(scenario: Scenario, setup: Setup) -> Scenario:
-    """Return a scenario whose controllers ask some addresses more seldom, as a setup says."""
-    if not setup.slower:
-        return scenario
-    plans = []
-    for plan in scenario.supplies:
-        factor = setup.slower.get(plan.address, 1.0)
-        program = plan.program
-        if program is not None:
-            program = replace(program, poll_ns=round(program.poll_ns * factor))
-        plans.append(replace(plan, program=program))
-    return replace(scenario, supplies=tuple(plans))

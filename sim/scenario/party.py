@@ -58,13 +58,13 @@ class Party:
 
     Attributes:
         bus: the bus.
-        setup: as given.
+        world, setup: as given.
         ledger: what was said and heard.
     """
 
     def __init__(self, world: World, setup: Setup, played: str, *, ideal: bool = False) -> None:
         self.setup = setup
-        self._world = world
+        self.world = world
         make: Callable[[Plant], PairLine] = (
             IdealLine if ideal else lambda plant: make_line(setup, plant)
         )
@@ -96,10 +96,10 @@ class Party:
 
     def _twin(self, address: int) -> SupplyServer:
         """Return a second supply with the same address, which somebody has put on the line."""
-        for plan in self._world.scenario.supplies:
+        for plan in self.world.scenario.supplies:
             if plan.address == address:
-                seed = self._world.seed + SEED_STEP * len(self._world.places)
-                device = Device(replace(plan.beginning, seed=seed), self._world.begin)
+                seed = self.world.seed + SEED_STEP * len(self.world.places)
+                device = Device(replace(plan.beginning, seed=seed), self.world.begin)
                 return SupplyServer(device)
         raise UsageError(f"no supply has the address {address}, so none can have it twice")
 

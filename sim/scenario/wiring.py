@@ -29,3 +29,17 @@ def setup_of(scenario: Scenario, station: str, seed: int) -> Setup:
     for name, severity in sorted(wire.causes, key=lambda each: each[0] == "swapped-pair"):
         setup = with_cause(setup, name, severity, scenario.duration_ns)
     return setup
+
+
+def slowed(scenario: Scenario, setup: Setup) -> Scenario:
+    """Return a scenario whose controllers ask some addresses more seldom, as a setup says."""
+    if not setup.slower:
+        return scenario
+    plans = []
+    for plan in scenario.supplies:
+        factor = setup.slower.get(plan.address, 1.0)
+        program = plan.program
+        if program is not None:
+            program = replace(program, poll_ns=round(program.poll_ns * factor))
+        plans.append(replace(plan, program=program))
+    return replace(scenario, supplies=tuple(plans))
