@@ -136,6 +136,25 @@ async def sends_nothing(pair: Pair) -> None:
     _demand(await _collect(pair.near, 1) == b"\x05", "an empty send was heard")
 
 
+async def does_at_once_all_or_nothing(pair: Pair) -> None:
+    """What is done at once is done once and in order; else nothing has happened."""
+    near, due = pair.near, b"\x01\x02\x03"
+    now = near.clock.now()
+    sent = near.send_at_once(due[:2], now)
+    _demand(sent is None or sent >= now, f"sent at once at {now}, ended {sent}")
+    if sent is None:
+        due = due[2:]
+    await near.send(b"\x03")
+    heard = await _collect(pair.far, len(due))
+    _demand(heard == due, f"sent {due.hex()}, heard {heard.hex()}")
+    await pair.far.send(b"\x04\x05")
+    chunk = near.receive_at_once(near.clock.now())
+    heard = b"" if chunk is None else chunk.data
+    await pair.far.send(b"\x06")
+    heard += await _collect(near, 3 - len(heard))
+    _demand(heard == b"\x04\x05\x06", f"sent 040506, heard {heard.hex()}")
+
+
 async def tells_when_it_sent(pair: Pair) -> None:
     """The end of a send is not before its begin, and ends follow each other."""
     before = pair.near.clock.now()
@@ -263,6 +282,7 @@ CHECKS: tuple[Check, ...] = (
     keeps_order,
     sends_large_amounts,
     sends_nothing,
+    does_at_once_all_or_nothing,
     tells_when_it_sent,
     keeps_deadlines,
     gives_what_is_there,

@@ -123,9 +123,21 @@ class Unborn(Wrong):
         return chunk and chunk._replace(at=self.clock.now() + 1)
 
 
+class Boastful(Wrong):
+    def send_at_once(self, data: bytes, silent_until: int) -> int | None:
+        return silent_until  # and nothing goes out
+
+
+class Doubling(Wrong):
+    def receive_at_once(self, until: int) -> Chunk | None:
+        return Chunk(b"\x04\x05", until)  # and they come again
+
+
 @pytest.mark.parametrize(
     ("fault", "check"),
     [
+        (Boastful, "does_at_once_all_or_nothing"),
+        (Doubling, "does_at_once_all_or_nothing"),
         (Early, "keeps_deadlines"),
         (Backwards, "keeps_order"),
         (Forgetful, "gives_what_is_there"),
