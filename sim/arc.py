@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import random
 from functools import lru_cache
-from math import pi, sin
+from math import fsum, pi, sin
 from typing import NamedTuple
 
 OPEN_CIRCUIT_VOLTS = 290.0
@@ -179,10 +179,13 @@ def transfer_amperes(work_ohms: float) -> float:
 def _turbulence(seed: int) -> tuple[float, ...]:
     """Return about normal values (twelve uniform ones make one), the same for a seed anywhere.
 
-    Only `random.Random.random` is used: Python promises its sequence across versions.
+    Only `random.Random.random` is used: Python promises its sequence across versions. The sum is
+    the exact one: that of `sum` is another since Python 3.12.
     """
     draw = random.Random(seed).random  # noqa: S311 (noise, not a secret)
-    return tuple(NOISE_VOLTS * (sum(draw() for _ in range(12)) - 6.0) for _ in range(_NOISE_VALUES))
+    return tuple(
+        NOISE_VOLTS * (fsum(draw() for _ in range(12)) - 6.0) for _ in range(_NOISE_VALUES)
+    )
 
 
 _RIPPLE = tuple(

@@ -97,11 +97,21 @@ class Lag(NamedTuple):
     def _crosses(self, level: float) -> int | None:
         share = (self.start - self.target) / (level - self.target)
         after = self.tau_ns * log(share)
-        return self.at + int(after) + 1 if after < _FOREVER else None
+        return self.at + rounded_up(after) if after < _FOREVER else None
 
 
 _FOREVER = float(1 << 62)
 """A hundred years and more, ns: later than anything here."""
+_STEP_NS = 1000
+
+
+def rounded_up(span: float) -> int:
+    """Return a computed span as whole microseconds, never less.
+
+    Logarithms differ in their last bit from one machine's library to the next: of nanoseconds one
+    in some ten thousand would differ as well, of microseconds one in tens of millions.
+    """
+    return (int(span) // _STEP_NS + 1) * _STEP_NS
 
 
 class Reach(NamedTuple):
@@ -120,6 +130,11 @@ class Reach(NamedTuple):
     goal: float
     arrives_at: int
 
+    @property
+    def at(self) -> int:
+        """Return the instant of the beginning, ns."""
+        return self.way.at
+
     @classmethod
     def to(cls, way: Lag, goal: float) -> Reach:
         """Return the approach `way`, stopped at `goal`.
@@ -133,14 +148,14 @@ class Reach(NamedTuple):
         at = way.rises_above(goal) if rising else way.falls_below(goal)
         if at is None:
             return cls(way._replace(target=goal), goal, way.at + SETTLED * way.tau_ns)
-        return cls(way, goal, at)
+        return cls(way, goal, max(at - _STEP_NS, way.at))  # rather early than beyond the goal
 
     @classmethod
     def within(cls, way: Lag, slack: float) -> Reach:
         """Return the approach `way`, taken to be at its target once it is nearer than `slack`."""
         away = abs(way.start - way.target)
-        span = way.tau_ns * log(away / slack) if away > slack else 0.0
-        return cls(way, way.target, way.at + int(span))
+        span = rounded_up(way.tau_ns * log(away / slack)) if away > slack else 0
+        return cls(way, way.target, way.at + span)
 
     def value(self, now: int) -> float:
         """Return the value at `now`."""

@@ -97,6 +97,26 @@ class Hose(NamedTuple):
     metres: float
     millimetres: float
 
+    @property
+    def litres(self) -> float:
+        """Return what it holds, at the pressure inside."""
+        return float(pi * self.millimetres**2 / 4 * self.metres / 1000)
+
+    def fills_in_seconds(self, litres: float, upstream_bar: float) -> float:
+        """Return the time constant of the pressure behind it, s.
+
+        Half its content (the drop is spread along it) over what a change of the drop changes in
+        the flow, ``dq / d(dp) = q / (1.85 dp)``.
+
+        Args:
+            litres: flow, normal litres a minute.
+            upstream_bar: absolute.
+        """
+        if litres <= 0:
+            return 0.0
+        resistance = 1.85 * self.drop_bar(litres, upstream_bar) / litres * 60
+        return self.litres / 2 / ATMOSPHERE_BAR * resistance
+
     def _constant(self, litres: float) -> float:
         """Return ``dp * pa`` of the handbook formula, kPa squared; `litres` a minute."""
         cubic_metres = max(litres, 0.0) / 60_000

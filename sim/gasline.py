@@ -2,17 +2,21 @@
 
 In a stretch of time in which nothing is switched:
 
-* The lead behind the regulator fills through the open regulator, or empties through the torch,
-  along ``V/(R T) dp/dt = qm_in - qm_out``. With choked flow out and a constant flow in, the mean of
-  what the regulator lets through on the way, that is first order towards a far target, and stops
-  when the regulator's set-point is reached (`Reach`).
+* The lead behind the regulator fills through the open regulator, along ``V/(R T) dp/dt = qm_in -
+  qm_out``. With choked flow out and a constant flow in, the mean of what the regulator lets through
+  on the way, that is first order towards a far target, and stops when the regulator's set-point is
+  reached (`Reach`). It empties through the torch, choked and below (`Emptying`).
 * Then what comes in goes out. Flow and pressures are those of `kerfbus.sim.gas.settle`.
 * A compressor that delivers less than is used empties its receiver: the source sinks along a
   straight line. Below the pressure that the regulator needs, flow pressure and flow go with the
   source, which approaches first order the pressure at which the compressor keeps up.
 
-Left out: the hose's own content; flow below the choked region while the lead empties into the
-air (it empties in 2 to 3 time constants instead of fading out). All dimensions are invented.
+The hose holds gas as well: it counts with the receiver, and the pressure behind it follows the flow
+with a time constant of its own. A source that goes away vents it: there is no check valve.
+
+Left out: flow below the choked region while the lead fills, and out of a torch whose source gives
+next to nothing (less than 1.5 bar gauge at the torch, at which no arc may burn). All dimensions are
+invented.
 """
 
 from __future__ import annotations
@@ -21,6 +25,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from kerfbus.sim.curves import NS, Lag, Ramp, Reach
+from kerfbus.sim.emptying import CRITICAL, Emptying
 from kerfbus.sim.gas import (
     ATMOSPHERE_BAR,
     LITRES_PER_CONDUCTANCE,
@@ -44,8 +49,8 @@ BORE_GROWTH = 0.12
 """A worn-out nozzle's bore is wider by this share."""
 CLOGGING = 0.5
 """How much of the bore's flow an arc at the nozzle's rated current takes away; 0.3 to 0.6."""
-INLET_NS = 100_000_000
-"""Time constant of the inlet's sensor and of the pressure there."""
+INLET_NS = 50_000_000
+"""Time constant of the inlet's sensor; the hose's comes to it."""
 SENSOR_BAR = 1e-3
 """Less than this no sensor tells."""
 
@@ -64,6 +69,11 @@ class Source(NamedTuple):
     compressor_litres: float
     receiver_litres: float
     hose: Hose
+
+    @property
+    def store_litres(self) -> float:
+        """Return the volume that covers for a weak compressor: the receiver's and the hose's."""
+        return self.receiver_litres + self.hose.litres
 
 
 class Take(NamedTuple):
@@ -132,7 +142,7 @@ class _Stretch(NamedTuple):
     plenum: float
     settled: Settled
     starved: float
-    flow: Reach
+    flow: Reach | Emptying
     filling: float
 
 
@@ -165,7 +175,7 @@ class GasLine:
         shown = self._line.value(at)
         drop = max(source.static_bar - deficit, 0.0) - stretch.settled.inlet_bar
         self._litres = self.litres(at)
-        way = Lag(at, shown, source.static_bar - drop, INLET_NS)
+        way = Lag(at, shown, source.static_bar - drop, _inlet_ns(source, stretch, self._stretch))
         self._line = Reach.within(way, SENSOR_BAR)
         self._stretch, self._pieces = stretch, _pieces(stretch, deficit)
         last = self._pieces[-1]
@@ -195,7 +205,7 @@ class GasLine:
         """Return the pressure behind the regulator, bar gauge."""
         stretch = self._stretch
         if now < stretch.flow.arrives_at:
-            return stretch.flow.way.value(now)
+            return stretch.flow.value(now)
         piece = self._piece(now)
         if piece.litres is not None:
             return stretch.take.set_bar if stretch.take.valve else 0.0
@@ -219,9 +229,12 @@ class GasLine:
     def out_litres_a_minute(self, now: int) -> float:
         """Return the flow out of the torch, normal litres a minute."""
         stretch = self._stretch
-        if not stretch.take.valve and now >= stretch.flow.arrives_at:
-            return 0.0
-        return stretch.outlet * (self.flow_bar(now) + ATMOSPHERE_BAR)
+        absolute = self.flow_bar(now) + ATMOSPHERE_BAR
+        if not isinstance(stretch.flow, Emptying):
+            return stretch.outlet * absolute
+        if now >= stretch.flow.arrives_at:
+            return stretch.outlet * absolute if stretch.take.valve else 0.0
+        return stretch.outlet * absolute * flow_share(ATMOSPHERE_BAR / absolute, CRITICAL)
 
     def litres(self, now: int) -> float:
         """Return the gas through the valve since the beginning, normal litres."""
@@ -261,9 +274,20 @@ def _stretch(at: int, source: Source, take: Take, before: tuple[float, float]) -
     rising = settled.flow_bar > flow_bar
     filling = _filling(flow_bar, settled.flow_bar, source_bar) if rising else 0.0
     tau = LEAD_LITRES / ATMOSPHERE_BAR / outlet * 60 * NS
-    way = Lag(at, flow_bar, filling / outlet - ATMOSPHERE_BAR, round(tau))
-    flow = Reach.to(way, settled.flow_bar)
+    flow: Reach | Emptying
+    if rising:
+        way = Lag(at, flow_bar, filling / outlet - ATMOSPHERE_BAR, round(tau))
+        flow = Reach.to(way, settled.flow_bar)
+    else:
+        flow = Emptying.to(at, flow_bar, settled.flow_bar, round(tau))
     return _Stretch(source, take, outlet, share, settled, starved, flow, filling)
+
+
+def _inlet_ns(source: Source, after: _Stretch, before: _Stretch) -> int:
+    """Return the time constant with which the pressure at the inlet follows a change of flow."""
+    litres = max(after.settled.litres, before.settled.litres)
+    upstream = max(source.static_bar, 0.0) + ATMOSPHERE_BAR
+    return INLET_NS + round(source.hose.fills_in_seconds(litres, upstream) * NS)
 
 
 def _filling(start_bar: float, goal_bar: float, source_bar: float) -> float:
@@ -282,7 +306,7 @@ def _filling(start_bar: float, goal_bar: float, source_bar: float) -> float:
 
 def _pieces(stretch: _Stretch, deficit: float) -> tuple[_Piece, ...]:
     """Return the laws that follow one another in a stretch that begins with `deficit`, bar."""
-    begin, filled_at = stretch.flow.way.at, stretch.flow.arrives_at
+    begin, filled_at = stretch.flow.at, stretch.flow.arrives_at
     filled = deficit + _rate(stretch, stretch.filling) * (filled_at - begin) / NS
     filled = max(filled, 0.0)
     first = _Piece(begin, Ramp(begin, deficit, filled, filled_at - begin), stretch.filling, 0.0)
@@ -319,7 +343,7 @@ def _starved(
     """
     at, deficit, drawn = begin
     source, slope = stretch.source, stretch.outlet * stretch.starved
-    tau = source.receiver_litres / ATMOSPHERE_BAR / slope * 60 * NS
+    tau = source.store_litres / ATMOSPHERE_BAR / slope * 60 * NS
     target = source.static_bar + ATMOSPHERE_BAR - source.compressor_litres / slope
     goal = max(target, limit, 0.0) if target < deficit else min(target, source.static_bar)
     curve = Reach.to(Lag(at, deficit, target, round(tau)), goal)
@@ -330,7 +354,7 @@ def _rate(stretch: _Stretch, litres: float) -> float:
     """Return how fast the source sinks at a flow, bar a second."""
     source = stretch.source
     excess = litres - source.compressor_litres
-    return excess / 60 * ATMOSPHERE_BAR / source.receiver_litres
+    return excess / 60 * ATMOSPHERE_BAR / source.store_litres
 
 
 def _drawn(stretch: _Stretch, piece: _Piece, now: int) -> float:

@@ -44,7 +44,7 @@ LOOK_NS = 1 * NS
 """How often the supply looks at what creeps up."""
 DUTY_SHARES = (0.85, 0.9)
 """Duty over what is allowed: where the warning goes, where it comes."""
-MAINS_FACTOR = 0.85 * 0.9 * 3**0.5
+MAINS_FACTOR = 0.85 * 0.9 * sqrt(3)
 """Efficiency, power factor and the root of three: output power to mains current (invented)."""
 MAINS_AMPERES = 34.0
 """Most that the input rectifier bears; at low mains it limits the output (invented)."""
@@ -75,7 +75,7 @@ class Ratings:
         >>> round(Ratings(current=60.0, duty=60.0).endless_current, 1)
         46.5
         """
-        return self.current * float((self.duty / 100) ** 0.5)
+        return self.current * sqrt(self.duty / 100)
 
     def duty_at(self, current: float) -> float:
         """Return the duty that a current allows at 40 degrees Celsius, percent, at most 100.

@@ -188,7 +188,8 @@ def test_the_envelope_is_left_and_entered_at_the_crossings(
     if outside == [False, True]:
         assert out is not None
         gone = 4 * (second - first) * (1 - math.exp(-(out - S) / METER_NS))
-        assert needs[0] + gone == pytest.approx(KNEE_VOLTS, abs=1e-3)
+        # A crossing is rounded up to a microsecond, in which up to 11 mV pass.
+        assert needs[0] + gone == pytest.approx(KNEE_VOLTS, abs=0.012)
 
 
 # --- in a cut ------------------------------------------------------------------------------------

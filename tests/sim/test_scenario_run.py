@@ -73,6 +73,17 @@ def test_another_seed_makes_another_capture(tmp_path: Path) -> None:
     assert len(digests) == 2
 
 
+def test_what_a_scenario_does_comes_at_its_instant_however_often_somebody_asks() -> None:
+    for poll in (0.01, 0.1, 0.7):
+        table = TABLE + f"poll = {poll}\n"
+        event = '[[event]]\nat = 3.0123\ninject = "torch-cover-open"\nlasts = 1.0\n'
+        report = run(scenario(table, CUT, event), 8)
+        (fault,) = entries(report, "fault")
+        assert fault["at_ns"] == 3_012_300_000
+        tables = [entry["at_ns"] for entry in entries(report, "table")]
+        assert tables == sorted(tables)
+
+
 def test_recording_changes_nothing(tmp_path: Path) -> None:
     given = scenario(TABLE, CUT)
     without, recorded = run(given, 20), run(given, 20, tmp_path / "c.pcapng")
