@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from kerfbus.bench.errors import KerfbusError, LimitError, MapError
 from kerfbus.bench.regmap import Register, RegisterMap, Table, Type
-from kerfbus.sim.cells import Cell, packer
+from kerfbus.sim.cells import Cell, Writer, writer
 from kerfbus.sim.curves import NEVER
 from kerfbus.sim.refusal import cannot, no_address
 from kerfbus.sim.settings import Setting, engineering
@@ -60,17 +60,16 @@ _LASTS = {Freshness.REVISION: NEVER, Freshness.INSTANT: 1, Freshness.NEVER: 0}
 
 
 class _Place(NamedTuple):
-    """Where a value goes: an image, the offset in it, and the way from value to bytes."""
+    """Where a value goes: an image, the offset in it, and the way from value to bytes in it."""
 
     register: Register
     image: bytearray
     offset: int
-    size: int
-    pack: Callable[[Cell], bytes]
+    write: Writer
 
     def put(self, value: Cell) -> None:
         """Put a value there."""
-        self.image[self.offset : self.offset + self.size] = self.pack(value)
+        self.write(self.image, self.offset, value)
 
 
 class Page:
@@ -144,7 +143,7 @@ class _Reading(NamedTuple):
     sampling: Sampling
 
 
-_Entry = tuple[bytearray, int, int, Callable[[Cell], bytes], Callable[[int], Cell]]
+_Entry = tuple[Writer, bytearray, int, Callable[[int], Cell]]
 
 
 class _Group:
@@ -153,7 +152,7 @@ class _Group:
     def __init__(self, sampling: Sampling, readings: Sequence[_Reading]) -> None:
         self._sampling = sampling
         self._entries: list[_Entry] = [
-            (to.image, to.offset, to.offset + to.size, to.pack, value) for to, value, _ in readings
+            (to.write, to.image, to.offset, value) for to, value, _ in readings
         ]
         self.until = self.edition = -1
 
@@ -161,8 +160,8 @@ class _Group:
         """Fill the image; whoever calls this has found `until` or `edition` out of date."""
         self.edition = edition
         at, self.until = (now, now) if self._sampling is always else self._sampling(now)
-        for data, offset, end, pack, value in self._entries:
-            data[offset:end] = pack(value(at))
+        for write, image, offset, value in self._entries:
+            write(image, offset, value(at))
 
 
 class _Touched(NamedTuple):
@@ -283,8 +282,7 @@ class Bank:
 
     def _place(self, register: Register) -> _Place:
         image = self._images[register.table]
-        start, size = register.address * image.width, register.words * image.width
-        return _Place(register, image.data, start, size, packer(register))
+        return _Place(register, image.data, register.address * image.width, writer(register))
 
     def check(self, now: int) -> None:
         """Fill every register once.

@@ -20,8 +20,12 @@ Cell = float | int | str | bool | None
 """A value as the supply hands it over."""
 Packer = Callable[[Cell], bytes]
 """Makes the bytes of a register out of its value: two a word, one a bit."""
+Writer = Callable[[bytearray, int, Cell], None]
+"""Puts what a packer makes into an image, at an offset."""
 
 _WORD = Struct(">H").pack
+_WORD_INTO, _DOUBLE_INTO = Struct(">H").pack_into, Struct(">I").pack_into
+_SINGLE_INTO = Struct(">f").pack_into
 _SINGLE = Struct(">f").pack
 
 
@@ -46,6 +50,63 @@ def packer(register: Register) -> Packer:
     )
 
 
+def writer(register: Register) -> Writer:
+    """Return the writer of a register: its packer, at a third of the cost where it is a number.
+
+    Assigning to a slice of an image costs more than all the rest, so what is usual is written out.
+    """
+    codec, pack_cell, size = register.codec, packer(register), 2 * register.words
+    if register.type is Type.BOOL:
+        size = 1
+    elif isinstance(codec, IntegerCodec) and _is_plain(register, codec):
+        return _number_writer(register, codec, pack_cell)
+    elif register.type is Type.F32 and register.invalid is None and register.word_order == "big":
+        return _single_writer(register, pack_cell)
+
+    def write(image: bytearray, at: int, value: Cell) -> None:
+        image[at : at + size] = pack_cell(value)
+
+    return write
+
+
+def _is_plain(register: Register, codec: IntegerCodec) -> bool:
+    """Return whether a number within limits is its raw word: no sign, swap or "invalid" there."""
+    low, high = codec.raw_bounds
+    swap = codec.width == 32 and not codec.high_first
+    never = -1 if register.invalid is None else to_pattern(register.invalid, codec.width)
+    return low >= 0 and not swap and not low <= never <= high
+
+
+def _number_writer(register: Register, codec: IntegerCodec, pack_cell: Packer) -> Writer:
+    gain, offset = 1 / register.scale, 0.5 - register.offset / register.scale
+    low, high = codec.raw_bounds
+    into, size = (_WORD_INTO, 2) if codec.width == 16 else (_DOUBLE_INTO, 4)
+
+    def write(image: bytearray, at: int, value: Cell) -> None:
+        if value is not None:
+            raw = floor(value * gain + offset)  # type: ignore[operator]
+            if low <= raw <= high:  # nearly always
+                into(image, at, raw)
+                return
+        image[at : at + size] = pack_cell(value)
+
+    return write
+
+
+def _single_writer(register: Register, pack_cell: Packer) -> Writer:
+    low = float("-inf") if register.min is None else register.min
+    high = float("inf") if register.max is None else register.max
+    gain, offset = 1 / register.scale, register.offset
+
+    def write(image: bytearray, at: int, value: Cell) -> None:
+        if type(value) is float and low <= value <= high:
+            _SINGLE_INTO(image, at, (value - offset) * gain)
+        else:
+            image[at : at + 4] = pack_cell(value)
+
+    return write
+
+
 def _number(register: Register, codec: IntegerCodec) -> Packer:
     """Return the packer of a whole number, held at its limits and off the "invalid" pattern."""
     gain, offset = 1 / register.scale, 0.5 - register.offset / register.scale
@@ -55,7 +116,7 @@ def _number(register: Register, codec: IntegerCodec) -> Packer:
     swap = width == 32 and not codec.high_first
     build = Struct(">H" if width == 16 else ">I").pack
     mask = (1 << width) - 1
-    quick = low >= 0 and not swap and (never is None or not low <= never <= high)
+    quick = _is_plain(register, codec)
 
     def put(value: Cell) -> bytes:
         if value is None:

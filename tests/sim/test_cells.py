@@ -10,7 +10,7 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from kerfbus.bench.regmap import Register, Table, Type
-from kerfbus.sim.cells import mask_of, names_of, packer
+from kerfbus.sim.cells import Cell, mask_of, names_of, packer, writer
 from kerfbus.sim.maps import default_map
 
 MAP = default_map()
@@ -32,6 +32,38 @@ def test_numbers_come_as_the_codec_packs_them(register: Register, value: float) 
         step = 1e-4 if register.type is Type.F32 else abs(register.scale)
         assert abs(one - two) <= step * 1.000001
         assert abs((value - one) - (two - value)) <= step * 0.01
+
+
+CELLS = st.floats(-1e10, 1e10, allow_nan=False) | st.floats(0, 200) | st.integers(-9, 2**33)
+ODD = (
+    Register("lu", Table.INPUT, 0, Type.U32, words=2, word_order="little"),
+    Register("lf", Table.INPUT, 0, Type.F32, words=2, word_order="little"),
+    Register("ii", Table.INPUT, 0, Type.I32, words=2, invalid=0x80000000),
+    Register("uo", Table.INPUT, 0, Type.U16, scale=0.1, offset=-40.0, invalid=7),
+    Register("fo", Table.INPUT, 0, Type.F32, words=2, scale=0.5, offset=3.0, min=-2.0, max=90.0),
+)
+
+
+@given(st.sampled_from([*NUMBERS, *ODD]), CELLS | st.none() | st.booleans(), st.integers(0, 3))
+@examples(max_examples=600, deadline=None)
+def test_a_writer_puts_what_the_packer_makes(register: Register, value: Cell, at: int) -> None:
+    image = bytearray(b"\x5a" * (8 + 2 * register.words))
+    expected = bytearray(image)
+    expected[2 * at : 2 * (at + register.words)] = packer(register)(value)
+    writer(register)(image, 2 * at, value)
+    assert image == expected
+
+
+OTHERS = [each for each in MAP.registers if not each.type.numeric and each.type is not Type.STRING]
+
+
+@given(st.sampled_from(OTHERS), st.integers(0, 255) | st.booleans() | st.none())
+@examples(max_examples=100, deadline=None)
+def test_a_writer_of_bits_and_choices_does_too(register: Register, value: Cell) -> None:
+    packed = packer(register)(value)
+    image = bytearray(len(packed) + 1)
+    writer(register)(image, 0, value)
+    assert image == packed + b"\0"
 
 
 @pytest.mark.parametrize("register", NUMBERS, ids=lambda register: register.name)
