@@ -15,9 +15,10 @@ from kerfbus.sim.pair.clocks import LONGEST_PIECE, TickClock
 from kerfbus.sim.pair.comparator import Comparator, Said
 from kerfbus.sim.pair.fetching import Fetching
 from kerfbus.sim.pair.noise import Disturbances
+from kerfbus.sim.pair.plainly import Spoken, heard_plainly
 from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.talk import Arc, Character, PairLine, Talk
-from kerfbus.sim.pair.uart import OVERSAMPLING, UartReceiver
+from kerfbus.sim.pair.uart import OVERSAMPLING, UartReceiver, form_of
 
 
 class _Ear:
@@ -39,6 +40,7 @@ class _Ear:
         self._uart = UartReceiver(place.settings)
         self._comparator = Comparator(plant, station, disturbances, self._clock)
         self._fetching = Fetching(place.host)
+        self._form = form_of(place.settings)
         self._said: list[Said] = []
         self._ready: list[Character] = []
 
@@ -50,7 +52,8 @@ class _Ear:
         """Return what was delivered up to an instant since the last time."""
         last = self._clock.last(until)
         while (first := self._uart.position) <= last:
-            if not (self._uart.resting and self._skip(first, last)):
+            resting = self._uart.resting
+            if not (resting and (self._skip(first, last) or self._plainly(first, last))):
                 self._listen(first, min(last + 1 - first, LONGEST_PIECE))
         count = 0
         while count < len(self._ready) and self._ready[count].at <= until:
@@ -71,18 +74,48 @@ class _Ear:
         self._uart.skip(count)
         return True
 
+    def _plainly(self, first: int, last: int) -> bool:
+        """Hear a whole talk that cannot be misheard; return whether there was one."""
+        begin, until = self._clock.at(first), self._clock.at(last)
+        self._said = [each for each in self._said if each.end > begin]
+        now = [each for each in self._said if each.begin <= begin]
+        if len(now) != 1 or now[0].end > until or now[0].start < begin:
+            return False
+        said = now[0]
+        if any(each is not said and each.begin < said.end for each in self._said):
+            return False
+        if not self._comparator.surely(said, begin):
+            return False
+        if not self._comparator.own(said):
+            spoken = Spoken(said.talk, said.start, said.end, said.rate)
+            heard = heard_plainly(spoken, self._clock, self._form)
+            if heard is None:
+                return False
+            for value, end in heard:
+                self._deliver(Character(value, self._clock.at(end)))
+        self._uart.skip(self._clock.last(said.end - 1) + 1 - first)
+        self._comparator.rest()
+        return True
+
+    def _deliver(self, heard: Character) -> None:
+        fetched = self._fetching.take(heard)
+        if fetched is not None:
+            self._ready.append(fetched)
+
     def _listen(self, first: int, count: int) -> None:
         """Sample a stretch and let the UART have it."""
         begin, end = self._clock.at(first), self._clock.at(first + count - 1)
+        # A talk that begins in this stretch may be one that needs no sampling.
+        coming = [each.begin for each in self._said if begin < each.begin <= end]
+        if coming:
+            count = max(self._clock.last(min(coming)) + 1 - first, 1)
+            end = self._clock.at(first + count - 1)
         if self._said and self._said[0].end <= begin:
             self._said = [each for each in self._said if each.end > begin]
         talking = [each for each in self._said if each.begin <= end and each.end > begin]
         outputs = self._comparator.outputs(first, count, talking)
         for each in self._uart.feed(outputs.tobytes()):
-            heard = Character(each.value, self._clock.at(each.end), each.errors)
-            fetched = self._fetching.take(heard)
-            if fetched is not None:
-                self._ready.append(fetched)
+            self._deliver(Character(each.value, self._clock.at(each.end), each.errors))
 
 
 class BitLine(PairLine):

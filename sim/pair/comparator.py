@@ -29,6 +29,8 @@ DRIFT_REACH = 6.0
 """Drift is taken to stay within so many of its standard deviations where time is skipped."""
 _DRIFT_STEP = 64  # samples; it takes 50 ms to wander anywhere
 _NS_PPM = 1e15
+_FEW_CODES = 4096
+"""So many states of all drivers are looked up in a table, more are sorted."""
 
 
 class Said(NamedTuple):
@@ -49,13 +51,15 @@ class Said(NamedTuple):
     rate: float
     bits: NDArray[np.uint8]
 
-    def state(self, at: Instants) -> NDArray[np.int64]:
-        """Return 0 where the driver is off, 1 where it sends space, 2 where it sends mark."""
+    def add_state(self, at: Instants, codes: NDArray[np.int64], weight: int) -> None:
+        """Add to `codes` nothing where the driver is off, `weight` for space, twice it for mark."""
+        begin, end = at.searchsorted((self.begin, self.end))
+        codes[begin:end] += 2 * weight
         # Before the first bit and behind the last it sends mark.
-        place = np.floor((at - self.start) * self.rate).astype(np.int64)
-        inside = (place >= 0) & (place < len(self.bits))
-        level = np.where(inside, self.bits[np.where(inside, place, 0)], 1)
-        return np.where((at >= self.begin) & (at < self.end), level + np.int64(1), 0)
+        place = np.floor((at[begin:end] - self.start) * self.rate).astype(np.int64)
+        first, last = place.searchsorted((0, len(self.bits)))
+        space = self.bits[place[first:last]] == 0
+        codes[begin + first : begin + last][space] -= weight
 
 
 class Comparator:
@@ -81,6 +85,7 @@ class Comparator:
         self._drift = disturbances.plan.drift.volts if disturbances else 0.0
         self._key = noise_key(disturbances.seed if disturbances else 0, f"listener {station}")
         self._held = True
+        self._clear: dict[int, bool] = {}
         self._silence = [each.seen(station, {}) for each in self._levels]
 
     def arrive(self, talk: Talk) -> Said:
@@ -121,6 +126,36 @@ class Comparator:
                 return max(each.begin, begin)
         return end
 
+    def own(self, said: Said) -> bool:
+        """Return whether the station says this itself and is deaf to it."""
+        own = said.talk.station == self._station
+        return own and not self._plant.stations[self._station].hears_itself
+
+    def surely(self, said: Said, begin: int) -> bool:
+        """Return whether a talk that is alone on the pair from `begin` on cannot be misheard."""
+        if self.own(said):
+            return True
+        if self._noise is not None and self._noise.episodes(begin, said.end):
+            return False
+        known = self._clear.get(said.talk.station)
+        if known is None:
+            known = self._clear[said.talk.station] = self._is_clear(said.talk.station)
+        return known
+
+    def rest(self) -> None:
+        """Take note that the last output was mark."""
+        self._held = True
+
+    def _is_clear(self, talker: int) -> bool:
+        """Return whether a talker's levels are clear of the thresholds by all the noise reaches."""
+        mark, space = (
+            self._levels[0].seen(self._station, {talker: each}) for each in (True, False)
+        )
+        low, high = self._range
+        reach = REACH * self._sigma
+        in_range = all(low <= each.common <= high for each in (mark, space))
+        return in_range and mark.volts - reach > self._high and space.volts + reach < self._low
+
     def outputs(self, first: int, count: int, said: list[Said]) -> NDArray[np.uint8]:
         """Return the outputs at `count` samples from number `first` on: 1 for mark.
 
@@ -158,24 +193,28 @@ class Comparator:
     ) -> tuple[Volts, Volts, NDArray[np.bool_]]:
         """Return steady volts, common mode, and where nobody drives."""
         codes = np.zeros(len(at), np.int64)
+        weight = 2
         for each in said:
-            codes *= 3
-            codes += each.state(at)
+            each.add_state(at, codes, weight)
+            weight *= 3
         undriven = codes == 0
-        codes *= 2
         for episode in told:
             if episode.kind is Kind.OPEN:
                 codes[(at >= episode.begin) & (at < episode.end)] |= 1
-        different, where = np.unique(codes, return_inverse=True)
-        seen = np.array([self._seen(int(code), said) for code in different])
-        volts, common = seen[where].T
-        return volts.copy(), common.copy(), undriven
+        if weight <= _FEW_CODES:
+            where, different = codes, np.flatnonzero(np.bincount(codes, minlength=weight))
+        else:
+            different, where = np.unique(codes, return_inverse=True)
+        seen = np.zeros((2, weight if where is codes else len(different)))
+        for place, code in enumerate(different.tolist()):
+            seen[:, code if where is codes else place] = self._seen(code, said)
+        return seen[0][where], seen[1][where], undriven
 
     def _seen(self, code: int, said: list[Said]) -> tuple[float, float]:
         """Return volts and common mode for one state of all drivers."""
         code, opened = divmod(code, 2)
         driving: dict[int, bool] = {}
-        for each in reversed(said):
+        for each in said:
             code, state = divmod(code, 3)
             if state:
                 driving[each.talk.station] = state == 2
