@@ -101,12 +101,13 @@ class TruthNote:
     facts: dict[str, object]
 
 
-def random_case(cause: str, vantage: str, style: str, seed: int) -> Case:
-    """Return a case with rate, format, timing and severity drawn."""
-    rng = random.Random(f"case/{cause}/{vantage}/{style}/{seed}")
-    timing = "host" if cause == "adapter-gaps" or rng.random() < 0.4 else "exact"
+def random_case(causes: str | tuple[str, ...], vantage: str, style: str, seed: int) -> Case:
+    """Return a case with rate, format, timing and severity drawn; two causes are milder each."""
+    named = (causes,) if isinstance(causes, str) else causes
+    rng = random.Random(f"case/{'+'.join(named)}/{vantage}/{style}/{seed}")
+    timing = "host" if "adapter-gaps" in named or rng.random() < 0.4 else "exact"
     return Case(
-        ((cause, rng.random()),),
+        tuple((cause, rng.random() * (1.0 if len(named) == 1 else 0.7)) for cause in named),
         vantage,
         rng.choice(BAUDS),
         rng.choice(FORMATS),
