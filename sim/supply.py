@@ -18,8 +18,8 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
+from kerfbus.bench.cabling.divider import Divider
 from kerfbus.sim.curves import NS
-from kerfbus.sim.divider import Divider
 from kerfbus.sim.faults import Fault
 from kerfbus.sim.happenings import FIRE
 from kerfbus.sim.judging import judge_held_current, judge_settings

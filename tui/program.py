@@ -26,6 +26,7 @@ COMMANDS = {
     "find": "Find rate, format and addresses on an unknown line; it never writes.",
     "soak": "Ask many times; say how good the link is, and how sure that is.",
     "decode": "Turn a capture into frames and transactions.",
+    "cable": "Compute bias, termination, lengths, stubs, divider, hose, duty.",
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
     "map": "Check and show register maps.",

@@ -11,13 +11,13 @@ import math
 
 import pytest
 
-from kerfbus.sim.arc import gouging_line, load_line
-from kerfbus.sim.divider import (
+from kerfbus.bench.cabling.divider import (
     Divider,
     apparent_millimetres,
     count_millimetres,
     wrong_ratio_percent,
 )
+from kerfbus.sim.arc import gouging_line, load_line
 from kerfbus.sim.gas import (
     LITRES_PER_CONDUCTANCE,
     Hose,

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from supplies import S, cutting_supply
 
+from kerfbus.bench.cabling.divider import RATIOS, Divider, apparent_millimetres, wrong_ratio_percent
 from kerfbus.sim.device import Device
-from kerfbus.sim.divider import RATIOS, Divider, apparent_millimetres, wrong_ratio_percent
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.settings import RATIOS as SETTABLE
 
