@@ -69,6 +69,26 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
     }
 )
 """Defects of the physical side."""
+_OTHER_SIDE: Mapping[str, frozenset[Fault]] = MappingProxyType(
+    {
+        "no-gas": frozenset({Fault.INLET_PRESSURE_HIGH}),
+        "inlet-pressure-low": frozenset({Fault.INLET_PRESSURE_HIGH}),
+        "inlet-pressure-high": frozenset(
+            {Fault.NO_GAS, Fault.INLET_PRESSURE_LOW, Fault.FLOW_PRESSURE_LOW}
+        ),
+        "weak-compressor": frozenset({Fault.INLET_PRESSURE_HIGH}),
+        "regulator-off": frozenset(
+            {Fault.NO_GAS, Fault.INLET_PRESSURE_LOW, Fault.INLET_PRESSURE_HIGH}
+        ),
+        "torch-too-high": frozenset({Fault.NOZZLE_SHORT}),
+        "nozzle-touches": frozenset({Fault.NO_TRANSFER, Fault.PILOT_LIMIT}),
+        "current-low": frozenset({Fault.OVER_CURRENT}),
+        "current-high": frozenset({Fault.CURRENT_NOT_REACHED}),
+        "mains-low": frozenset({Fault.MAINS_HIGH}),
+        "mains-high": frozenset({Fault.MAINS_LOW, Fault.ARC_LOST}),
+    }
+)
+"""Faults of the same surroundings that only a value on their other side can lead to."""
 CONTROLLER_SILENT = "controller-silent"
 """A defect of the controller: it asks nothing while this lasts."""
 INJECTIONS = (*CAUSES, CONTROLLER_SILENT)
@@ -138,6 +158,13 @@ LEADS_TO: Mapping[str, frozenset[Fault]] = MappingProxyType(
 def leads_to(names: Iterable[str]) -> frozenset[Fault]:
     """Return the faults that changes of these names can lead to."""
     return frozenset().union(*(LEADS_TO.get(name, frozenset()) for name in names))
+
+
+def defect_leads_to(name: str) -> frozenset[Fault]:
+    """Return the faults that a defect, of `INJECTIONS`, can lead to."""
+    if name == CONTROLLER_SILENT:
+        return leads_to((CONTROLLER_SILENT,))
+    return leads_to(CAUSES[name].changes) - _OTHER_SIDE.get(name, frozenset())
 
 
 _DEFAULTS = Surroundings()

@@ -18,7 +18,13 @@ from kerfbus.sim.scenario import (
     scenario_names,
     scenario_text,
 )
-from kerfbus.sim.scenario.causes import CAUSES, INJECTIONS, LEADS_TO, leads_to
+from kerfbus.sim.scenario.causes import (
+    CAUSES,
+    INJECTIONS,
+    LEADS_TO,
+    defect_leads_to,
+    leads_to,
+)
 from kerfbus.sim.scenario.plan import Condition, When
 from kerfbus.sim.sequence import Mode
 from kerfbus.sim.site import Site
@@ -345,7 +351,8 @@ def test_a_scenario_by_name_or_by_path(tmp_path: Path) -> None:
 def test_every_defect_can_be_and_can_lead_to_something() -> None:
     for name, cause in CAUSES.items():
         assert Surroundings().changed(**cause.changes) != Surroundings(), name
-        assert leads_to(cause.changes), name
+        assert defect_leads_to(name), name
+        assert defect_leads_to(name) <= leads_to(cause.changes)
         assert cause.text
     assert len(INJECTIONS) >= 15
 

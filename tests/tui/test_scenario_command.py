@@ -1,4 +1,4 @@
-"""`kerfbus scenario`: list, show, defects, check, run, plot."""
+"""`kerfbus scenario`: list, show, defects, faults, check, run, plot."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import console
 import pytest
 
 from kerfbus.bench.capture import CaptureReader
+from kerfbus.sim.maps import default_map
 from kerfbus.sim.scenario import scenario_names, scenario_text
 from kerfbus.sim.scenario.causes import INJECTIONS
 from kerfbus.tui.cutplot import _apart
@@ -51,6 +52,24 @@ def test_defects_lists_what_can_be_injected() -> None:
     by_name = {each["name"]: each for each in found}
     assert by_name["phase-loss"]["faults"] == ["phase-loss"]
     assert by_name["controller-silent"]["faults"] == ["watchdog"]
+    assert by_name["mains-low"]["faults"] == ["arc-lost", "mains-low"]
+    assert by_name["current-high"]["faults"] == ["arc-lost", "over-current"]
+
+
+def test_faults_lists_all_that_can_be_latched_and_what_clears_it() -> None:
+    run = console.call("scenario", "faults")
+    assert max(map(len, run.out.splitlines())) <= 80
+    found = console.call("scenario", "faults", "--json").answer["faults"]
+    codes = default_map().by_name("fault").values
+    assert {each["code"]: each["name"] for each in found} == {
+        code: name for code, name in codes.items() if code
+    }
+    assert len(found) >= 15
+    for each in found:
+        assert f"{each['code']}  {each['name']}\n" in run.out
+        assert all(each[key] for key in ("cause", "judged", "effect", "clears_when"))
+    bits = default_map().by_name("interlocks").bits.values()
+    assert {each["interlock"] for each in found} - {None} <= set(bits)
 
 
 def test_check_lists_mistakes_by_line_and_key(tmp_path: Path) -> None:

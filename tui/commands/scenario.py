@@ -98,18 +98,20 @@ def show(name: str, as_json: bool) -> int:
 @json_option
 def defects(as_json: bool) -> int:
     """List what an event can inject, and which faults can follow."""
-    from kerfbus.sim.scenario.causes import CAUSES, CONTROLLER_SILENT, leads_to
+    from kerfbus.sim.scenario.causes import CAUSES, CONTROLLER_SILENT, defect_leads_to
 
     output = Output(as_json=as_json)
-    known = {name: (cause.text, leads_to(cause.changes)) for name, cause in CAUSES.items()}
-    known[CONTROLLER_SILENT] = ("the controller asks nothing", leads_to((CONTROLLER_SILENT,)))
+    known = {name: cause.text for name, cause in CAUSES.items()}
+    known[CONTROLLER_SILENT] = "the controller asks nothing"
     found = [
         {
             "name": name,
             "text": text,
-            "faults": [fault.name.lower().replace("_", "-") for fault in sorted(faults)],
+            "faults": [
+                fault.name.lower().replace("_", "-") for fault in sorted(defect_leads_to(name))
+            ],
         }
-        for name, (text, faults) in known.items()
+        for name, text in known.items()
     ]
     output.answer({"defects": found})
     for each in found:
@@ -117,6 +119,44 @@ def defects(as_json: bool) -> int:
         faults = textwrap.wrap(f"can lead to {', '.join(each['faults'])}", WIDTH - 4)
         for line in faults:
             output.text(f"    {line}", FAINT)
+    return DONE
+
+
+@command.command(epilog=examples("kerfbus scenario faults"))
+@json_option
+def faults(as_json: bool) -> int:
+    """List the faults of the simulated supply: cause, effect, bits, what clears them."""
+    from kerfbus.sim.faultbook import rows
+
+    output = Output(as_json=as_json)
+    found = []
+    for code, name, facts in rows():
+        record = {
+            "code": code,
+            "name": name,
+            "cause": facts.cause,
+            "judged": facts.judged,
+            "effect": facts.effect.value,
+            "interlock": facts.interlock or None,
+            "detail": facts.detail or None,
+            "clears_when": facts.remedy,
+        }
+        found.append(record)
+        output.text(f"{code}  {name}")
+        told = [f"{facts.cause}; judged: {facts.judged}", facts.effect.value]
+        if facts.interlock:
+            told.append(f"interlock {facts.interlock} is 0 while the cause is there")
+        if facts.detail:
+            told.append(f"the log's detail: {facts.detail}")
+        told.append(f"before it can be cleared: {facts.remedy}")
+        for text in told:
+            output.texts(
+                textwrap.wrap(text, WIDTH, initial_indent="    ", subsequent_indent="      ")
+            )
+    output.answer({"faults": found})
+    output.text()
+    output.text("Each sets the status bit fault and the mode fault, is logged with mode, powered")
+    output.text("hours and starts, and is cleared by the separate act clear-fault. All invented.")
     return DONE
 
 
