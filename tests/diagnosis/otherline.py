@@ -125,8 +125,8 @@ def make_capture(path: str | PathLike[str], case: Case) -> TruthNote:
     names = tuple(cause for cause, _ in case.causes)
     for again in range(6):
         drawn = replace(case, seed=case.seed + 10**7 * again)
-        much = _search(drawn)
-        played = _play(drawn, much, case.transactions)
+        much = search(drawn)
+        played = play(drawn, much, case.transactions)
         hurt = _hurt(drawn, played)
         if LOW <= hurt <= HIGH or set(names) & FULL or _silent(drawn):
             break
@@ -148,7 +148,7 @@ def _silent(case: Case) -> bool:
 
 
 @dataclass
-class _Played:
+class Played:
     plan: Plan
     bus: Bus
     end: float
@@ -156,7 +156,7 @@ class _Played:
     stalled: float
 
 
-def _search(case: Case) -> tuple[float, ...]:
+def search(case: Case) -> tuple[float, ...]:
     """Return how strong each trouble must be."""
     found = []
     for cause, severity in case.causes:
@@ -168,7 +168,7 @@ def _search(case: Case) -> tuple[float, ...]:
         best, miss = 0.5, 9.0
         for _ in range(6):
             middle = (low + high) / 2
-            hurt = _hurt(alone, _play(alone, (middle,), min(case.transactions, 110)))
+            hurt = _hurt(alone, play(alone, (middle,), min(case.transactions, 110)))
             off = abs(max(hurt, 0.003) / target - 1) + (hurt < LOW) + (hurt > HIGH)
             if off < miss:
                 best, miss = middle, off
@@ -179,7 +179,7 @@ def _search(case: Case) -> tuple[float, ...]:
     return tuple(found)
 
 
-def _play(case: Case, much: tuple[float, ...], requests: int) -> _Played:
+def play(case: Case, much: tuple[float, ...], requests: int) -> Played:
     plan = _draw(case)
     for (cause, _), strength in zip(case.causes, much, strict=True):
         TROUBLES[cause](plan, strength)
@@ -187,7 +187,7 @@ def _play(case: Case, much: tuple[float, ...], requests: int) -> _Played:
     bus = Bus(plan.wire, plan.manner, plan.clients, plan.servers, plan.ears)
     end = bus.run()
     heard = plan.wire.hear(plan.ears[plan.recorder], 0.0, end)
-    return _Played(plan, bus, end, heard, plan.stall)
+    return Played(plan, bus, end, heard, plan.stall)
 
 
 def _draw(case: Case) -> Plan:
@@ -351,7 +351,7 @@ def _fight(
     return fight
 
 
-def _hurt(case: Case, played: _Played) -> float:
+def _hurt(case: Case, played: Played) -> float:
     """Return the share of transactions that went wrong, for the client or the recording station."""
     turns = played.bus.turns
     if not turns:
@@ -382,7 +382,7 @@ def _hurt(case: Case, played: _Played) -> float:
     return share
 
 
-def _write(path: Path, case: Case, played: _Played, marks: bool, reports: bool) -> None:
+def _write(path: Path, case: Case, played: Played, marks: bool, reports: bool) -> None:
     """Write what the recording station has."""
     plan, rng = played.plan, played.plan.own("write")
     shape = plan.ears[plan.recorder].uart.shape
@@ -439,7 +439,7 @@ def _write(path: Path, case: Case, played: _Played, marks: bool, reports: bool) 
 _Burst = tuple[float, bool, list[Heard]]
 
 
-def _bursts(played: _Played, settings: LineSettings) -> list[_Burst]:
+def _bursts(played: Played, settings: LineSettings) -> list[_Burst]:
     """Return bursts as they are on the wire, at the end of their last stop bit."""
     plan, char = played.plan, settings.character_ns
     found: list[_Burst] = []
@@ -464,7 +464,7 @@ def _bursts(played: _Played, settings: LineSettings) -> list[_Burst]:
 
 
 def _late(
-    case: Case, played: _Played, bursts: list[_Burst], settings: LineSettings, rng: random.Random
+    case: Case, played: Played, bursts: list[_Burst], settings: LineSettings, rng: random.Random
 ) -> tuple[list[_Burst], int]:
     """Return the bursts as a host hands them over, and the longest delay it is believed to have."""
     timer = rng.choice([1, 2, 4, 16]) * MS if case.style == "A" else rng.choice([0.0, 1, 8]) * MS
@@ -514,7 +514,8 @@ def _stall(
     found: list[_Burst] = []
     floor = 0.0
     for number, (ready, out, chars) in enumerate(bursts):
-        at = max(ready, floor)
+        before, at = floor, max(ready, floor)
+        floor = at
         if out or len(chars) < 4 or rng.random() > share:
             found.append((at, out, chars))
             continue
@@ -525,7 +526,7 @@ def _stall(
             + believed * rng.uniform(1.05, 2.5)
             + rng.expovariate(1 / (4 * MS))
         )
-        first = max(floor, at - rest * settings.character_ns)
+        first = max(before, at - rest * settings.character_ns)
         second = max(at, first + rest * settings.character_ns + gap)
         follow = next((each[0] for each in bursts[number + 1 :] if each[1]), None)
         if follow is not None and second > follow:
