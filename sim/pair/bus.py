@@ -2,10 +2,11 @@
 
 The bus goes from one instant to the next at which something may happen: the end of a talk, a
 deadline of a station, something that was put down. At each it first brings the world there (so
-that the arc is known), then lets every station hear up to it, then lets them act. Nobody acts
-before that instant, so nothing that is said later can change what was heard. A station notices the
-end of a talk one character late, which no station can use: the silent interval is longer (MODBUS
-over Serial Line V1.02, 2.5.1.1).
+that the arc is known), then lets every station hear up to it, unless it is for an act that has
+nothing to do with what is heard, then lets them act. Nobody acts before that instant, so nothing
+that is said later can change what was heard. A station notices the end of a talk one character
+late, which no station can use: the silent interval is longer (MODBUS over Serial Line V1.02,
+2.5.1.1).
 
 Sans-IO: instants go in, talks and characters come out.
 """
@@ -66,7 +67,7 @@ class Bus:
 
     Attributes:
         plant: as it stands now.
-        now: up to which everything has been heard.
+        now: the present instant; nothing behind it has been heard.
         ledger: takes down who said what and who heard it; None for nobody.
         prepare: called with each instant before anybody hears up to it.
     """
@@ -82,7 +83,9 @@ class Bus:
         self._filters: dict[int, Callable[[Sequence[Character]], Sequence[Character]]] = {}
         self._arcs: list[tuple[int, Arc]] = []
         self._talks: list[Talk] = []
+        self._ends: list[int] = []  # when talks have arrived everywhere
         self._events: list[tuple[int, int, Act]] = []
+        self._look_at = at + LOOK_NS
         self._count = 0
         self._margin = _margin(plant)
 
@@ -90,10 +93,18 @@ class Bus:
     def next(self) -> int:
         """Return the next instant at which something may happen."""
         due = self._events[0][0] if self._events else NEVER
+        return min(due, self._next_hearing)
+
+    @property
+    def _next_hearing(self) -> int:
+        """Return when stations must hear next."""
+        due = self._ends[0] if self._ends else NEVER
         for listeners in self._ears.values():
             for each in listeners:
-                due = min(due, each.deadline)
-        return max(due, self.now)
+                at = each.deadline
+                if at < due:  # noqa: PLR1730 (asked all the time)
+                    due = at
+        return max(min(due, self._look_at), self.now)
 
     def attach(self, listener: Listener) -> None:
         """Let a station hear; several listeners at one station hear the same."""
@@ -128,7 +139,7 @@ class Bus:
             self.ledger.said(talk, end, role)
         for listener in self._ears.get(talk.station, ()):
             listener.spoke(talk, end)
-        self.put(end + self._margin, _nothing)
+        heapq.heappush(self._ends, end + self._margin)
 
     def arc(self, at: int, state: Arc) -> None:
         """Note that the arc is in `state` from `at` on; not before now."""
@@ -160,9 +171,22 @@ class Bus:
 
     def step(self, until: int) -> None:
         """Go to the next instant at which something may happen, at most to `until`."""
-        at = max(min(self.next, until, self.now + LOOK_NS), self.now)
+        hearing = min(self._next_hearing, until)
+        at = self._events[0][0] if self._events else NEVER
+        at = max(min(at, hearing), self.now)
         self.prepare(at)
         self.now = at
+        if at >= hearing:
+            self._listen(at)
+        events = self._events
+        while events and events[0][0] <= at:
+            heapq.heappop(events)[2](at)
+
+    def _listen(self, at: int) -> None:
+        """Let everybody hear up to now, and act."""
+        self._look_at = at + LOOK_NS
+        while self._ends and self._ends[0] <= at:
+            heapq.heappop(self._ends)
         ears = [(listeners, self._hear(index, at)) for index, listeners in self._ears.items()]
         if self.ledger is not None:
             self.ledger.settle(at)
@@ -170,9 +194,6 @@ class Bus:
             for listener in listeners:
                 if heard or listener.deadline <= at:
                     listener.take(heard, at)
-        events = self._events
-        while events and events[0][0] <= at:
-            heapq.heappop(events)[2](at)
 
     def _hear(self, index: int, until: int) -> Sequence[Character]:
         """Return what a station hears, and let the ledger know."""

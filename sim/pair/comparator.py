@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from kerfbus.sim.pair.clocks import TickClock
 from kerfbus.sim.pair.episodes import Episode, Kind
+from kerfbus.sim.pair.farnoise import FarNoise, limit
 from kerfbus.sim.pair.levels import Levels
 from kerfbus.sim.pair.noise import Disturbances
 from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.talk import Talk
 from kerfbus.sim.pair.uart import levels
-from kerfbus.sim.pair.whitenoise import REACH, gaussian, noise_key
+from kerfbus.sim.pair.whitenoise import REACH, noise_key
 
 Instants = NDArray[np.int64]
 Volts = NDArray[np.float64]
@@ -62,6 +63,11 @@ class Said(NamedTuple):
         codes[begin + first : begin + last][space] -= weight
 
 
+def _swing(told: list[Episode]) -> float:
+    """Return by how much all that shifts the common mode may shift it, V."""
+    return sum(abs(each.volts) for each in told if each.kind in (Kind.COMMON, Kind.HUM))
+
+
 class Comparator:
     """A station's receiver up to its output.
 
@@ -83,9 +89,10 @@ class Comparator:
         self._range = place.receiver.common_low, place.receiver.common_high
         self._sigma = disturbances.sigma if disturbances else 0.0
         self._drift = disturbances.plan.drift.volts if disturbances else 0.0
-        self._key = noise_key(disturbances.seed if disturbances else 0, f"listener {station}")
+        seed = disturbances.seed if disturbances else 0
+        self._far = FarNoise(noise_key(seed, f"listener {station}"))
         self._held = True
-        self._clear: dict[int, bool] = {}
+        self._clear: dict[int, float] = {}
         self._silence = [each.seen(station, {}) for each in self._levels]
 
     def arrive(self, talk: Talk) -> Said:
@@ -108,22 +115,36 @@ class Comparator:
         )
 
     def quiet_until(self, begin: int, end: int) -> int:
-        """Return up to which instant, at most `end`, an undriven pair surely reads as mark."""
-        if not self._surely_mark(opened=False, swing=0.0):
-            return begin
-        if self._noise is None:
-            return end
-        told = self._noise.episodes(begin, end)
-        swing = sum(abs(each.volts) for each in told if each.kind in (Kind.COMMON, Kind.HUM))
-        steady = self._surely_mark(opened=False, swing=swing)
+        """Return up to which instant, at most `end`, an undriven pair surely reads as mark.
+
+        Asked behind a sample that did.
+        """
+        told = self._noise.episodes(begin, end) if self._noise is not None else []
+        swing = _swing(told)
+        reach = self._idle_margin(opened=False, swing=swing)
         for each in told:  # in order of their beginning
-            harmless = {
-                Kind.COMMON: steady,
-                Kind.HUM: steady,
-                Kind.OPEN: self._surely_mark(opened=True, swing=swing),
-            }.get(each.kind, False)
-            if not harmless:
-                return max(each.begin, begin)
+            slow = each.kind in (Kind.COMMON, Kind.HUM)
+            if each.kind is Kind.OPEN:
+                reach = min(reach, self._idle_margin(opened=True, swing=swing))
+            if not slow and each.kind is not Kind.OPEN:
+                end = max(each.begin, begin)
+                break
+        return self._calm_until(begin, end, reach)
+
+    def _calm_until(self, begin: int, end: int, margin: float) -> int:
+        """Return up to which instant, at most `end`, drift stays within a margin."""
+        if margin <= 0.0:
+            return begin
+        if self._noise is None or margin > DRIFT_REACH * self._drift:
+            return end
+        step = self._noise.plan.drift.knot_ns
+        held = round(_DRIFT_STEP * self._clock.tick_ns) + 1  # so old may be what is known of it
+        while begin < end:  # between knots it goes straight from one to the other
+            knot = begin - begin % step
+            ends = (knot, knot + step, begin - held)
+            if min(self._noise.drift(each) for each in ends) <= -margin:
+                return begin
+            begin = min(knot + step, end)
         return end
 
     def own(self, said: Said) -> bool:
@@ -135,26 +156,31 @@ class Comparator:
         """Return whether a talk that is alone on the pair from `begin` on cannot be misheard."""
         if self.own(said):
             return True
-        if self._noise is not None and self._noise.episodes(begin, said.end):
+        told = self._noise.episodes(begin, said.end) if self._noise is not None else []
+        if any(each.kind not in (Kind.COMMON, Kind.HUM) for each in told):
             return False
-        known = self._clear.get(said.talk.station)
-        if known is None:
-            known = self._clear[said.talk.station] = self._is_clear(said.talk.station)
-        return known
+        talker = said.talk.station
+        if talker not in self._clear:
+            self._clear[talker] = self._bears(talker)
+        return _swing(told) < self._clear[talker]
 
     def rest(self) -> None:
         """Take note that the last output was mark."""
         self._held = True
 
-    def _is_clear(self, talker: int) -> bool:
-        """Return whether a talker's levels are clear of the thresholds by all the noise reaches."""
+    def _bears(self, talker: int) -> float:
+        """Return below which swing of the common mode a lone talker is heard without fail, V.
+
+        0 where its levels are not clear of the thresholds by all that the noise reaches.
+        """
         mark, space = (
             self._levels[0].seen(self._station, {talker: each}) for each in (True, False)
         )
-        low, high = self._range
         reach = REACH * self._sigma
-        in_range = all(low <= each.common <= high for each in (mark, space))
-        return in_range and mark.volts - reach > self._high and space.volts + reach < self._low
+        if mark.volts - reach <= self._high or space.volts + reach >= self._low:
+            return 0.0
+        low, high = self._range
+        return max(min(min(high - each.common, each.common - low) for each in (mark, space)), 0.0)
 
     def outputs(self, first: int, count: int, said: list[Said]) -> NDArray[np.uint8]:
         """Return the outputs at `count` samples from number `first` on: 1 for mark.
@@ -182,11 +208,12 @@ class Comparator:
         self._held = bool(outputs[-1])
         return outputs.view(np.uint8)
 
-    def _surely_mark(self, *, opened: bool, swing: float) -> bool:
+    def _idle_margin(self, *, opened: bool, swing: float) -> float:
+        """Return by how much drift may lower an undriven pair that reads as mark, V."""
         volts, common = self._silence[opened]
         if not self._range[0] <= common - swing <= common + swing <= self._range[1]:
-            return False
-        return volts - REACH * self._sigma - DRIFT_REACH * self._drift > self._high
+            return 0.0
+        return volts - REACH * self._sigma - self._low
 
     def _settled(
         self, at: Instants, said: list[Said], told: list[Episode]
@@ -251,9 +278,15 @@ class Comparator:
 
     def _compare(self, volts: Volts, sigma: Volts | float, first: int) -> NDArray[np.bool_]:
         """Return the outputs of the comparator with its two thresholds."""
-        reach = np.asarray(sigma) * REACH
-        if np.any((volts - reach <= self._high) & (volts + reach >= self._low)):
-            volts = volts + sigma * gaussian(self._key, first, len(volts))
+        if np.any(sigma):
+            spare = np.maximum(volts - self._high, self._low - volts)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                sigmas = float(np.nanmin(spare / sigma))
+            far = np.zeros(len(volts), np.bool_)
+            self._far.mark(first, np.uint64(limit(sigmas)), far)
+            places = np.flatnonzero(far)
+            each = sigma if isinstance(sigma, float) else sigma[places]
+            volts[places] += each * self._far.values(first, places)
         up, down = volts > self._high, volts < self._low
         decided = up | down
         if decided.all():
