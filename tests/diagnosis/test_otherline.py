@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -38,7 +39,7 @@ def played(cause: str, vantage: str, style: str, seed: int = 1, **more: object) 
         vantage,
         seed=seed,
         style=style,
-        transactions=120,
+        transactions=70,
         **more,  # type: ignore[arg-type]
     )
     return play(case, search(case), case.transactions)
@@ -133,7 +134,7 @@ def test_severities_are_middling_and_the_file_says_what_it_should(
     tmp_path: Path, number: int, cause: str
 ) -> None:
     vantage = VANTAGES[cause][number % len(VANTAGES[cause])]
-    case = random_case(cause, vantage, STYLES[number % 2], number)
+    case = replace(random_case(cause, vantage, STYLES[number % 2], number), transactions=100)
     note = make_capture(tmp_path / "a.pcapng", case)
     capture = read_capture(tmp_path / "a.pcapng")
     records = list(capture.records)
@@ -229,7 +230,9 @@ def test_an_echo_is_what_was_sent(vantage: str, style: str) -> None:
 
 @pytest.mark.parametrize("style", STYLES)
 def test_adapter_gaps_change_no_character(tmp_path: Path, style: str) -> None:
-    case = Case((("adapter-gaps", 0.8),), "tap", timing="host", seed=3, style=style)
+    case = Case(
+        (("adapter-gaps", 0.8),), "tap", timing="host", seed=3, transactions=80, style=style
+    )
     make_capture(tmp_path / "a.pcapng", case)
     capture = read_capture(tmp_path / "a.pcapng")
     bursts = [each for each in capture.records if isinstance(each, Burst)]
