@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 from typing import Any
 
-from kerfbus.sim.scenario import parse_scenario
+from kerfbus.sim.scenario import open_scenario, parse_scenario, scenario_names
 from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.run import Report, RunOptions, run_scenario
 from kerfbus.sim.scenario.world import World
@@ -14,6 +14,8 @@ from kerfbus.sim.scenario.world import World
 S = 1_000_000_000
 MS = 1_000_000
 
+CLEAN_LINES = tuple(name for name in scenario_names() if open_scenario(name).wire is None)
+"""Shipped scenarios on a line with which nothing is wrong, in alphabetical order."""
 HEAD = 'title = "A test"\nseed = 1\n[[supply]]\n'
 TABLE = """\
 [supply.table]

@@ -122,7 +122,7 @@ def margin(setup: Setup) -> float:
 def _arc_noise(setup: Setup, case: Case) -> Setup:
     """Let bursts of every phase of the arc arrive, at first seldom and weak."""
     differential = max(setup.routing.coupling.differential, 1e-6)
-    volts = 2.2 / differential
+    volts = case.between(1.8, 3.5) / differential
     quiet = Bursts(0.0)
     cutting = Bursts(case.grown(0.5, 60.0), round(case.grown(0.5, 12.0) * MS), volts=volts)
     openings = {
@@ -152,7 +152,7 @@ def _random_noise(setup: Setup, case: Case) -> Setup:
     """
     plant = setup.plant
     stations = tuple(
-        place if place.driver is None else replace(place, driver=Driver(volts=1.5, ohms=45.0))
+        place if place.driver is None else replace(place, driver=Driver(volts=1.0, ohms=60.0))
         for place in plant.stations
     )
     weak = replace(setup, plant=replace(plant, stations=stations, bias=Bias(330.0, 330.0)))
@@ -222,10 +222,11 @@ def _missing_termination(setup: Setup, case: Case) -> Setup:
 def _missing_bias(setup: Setup, case: Case) -> Setup:
     """Take the bias away; the undriven pair drifts, further and faster at a high severity.
 
-    Its receivers tell 25 mV either way, so the background must be faint, or it would babble.
+    Its receivers tell 25 mV either way: with a faint background strays are seldom, and with the
+    usual one the pair babbles.
     """
-    drift = Drift(case.grown(0.008, 0.15), round(case.grown(80, 8) * MS))
-    noise = replace(setup.noise, drift=drift, gaussian=min(setup.noise.gaussian, 0.002))
+    drift = Drift(case.grown(0.010, 0.2), round(case.grown(60, 3) * MS))
+    noise = replace(setup.noise, drift=drift, gaussian=case.grown(0.002, 0.012))
     return replace(setup, noise=noise, plant=replace(setup.plant, bias=None))
 
 

@@ -339,7 +339,7 @@ def test_a_scenario_by_name_or_by_path(tmp_path: Path) -> None:
     file = tmp_path / "mine.toml"
     file.write_text(scenario_text("clean-table"))
     assert open_scenario(file).title == open_scenario("clean-table").title
-    with pytest.raises(ScenarioError, match="storm: there is no such scenario; there is bad-bond"):
+    with pytest.raises(ScenarioError, match="storm: there is no such scenario; there is adapter-g"):
         open_scenario("storm")
     with pytest.raises(ScenarioError, match=r"storm\.toml: there is no such file"):
         open_scenario("storm.toml")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scenarios import CUT, MS, TABLE, S, entries, run, scenario
+from scenarios import CLEAN_LINES, CUT, MS, TABLE, S, entries, run, scenario
 
 from kerfbus.bench import wire
 from kerfbus.bench.capture import CaptureReader
@@ -25,7 +25,7 @@ from kerfbus.bench.exchange import Outcome
 from kerfbus.bench.transport import LineEventKind
 from kerfbus.sim.diagnostics import Count
 from kerfbus.sim.processes import shipped_processes
-from kerfbus.sim.scenario import open_scenario, scenario_names
+from kerfbus.sim.scenario import open_scenario
 from kerfbus.sim.scenario.run import Report, RunOptions, run_scenario
 from kerfbus.sim.scenario.trace import Window, trace_scenario
 
@@ -165,7 +165,7 @@ def readings(name: str, register: str, mode: str, seconds: float, every_ns: int)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", scenario_names())
+@pytest.mark.parametrize("name", CLEAN_LINES)
 def test_every_one_runs_and_every_request_is_answered(name: str) -> None:
     report = shipped(name)
     answered = report.outcomes[Outcome.REPLY] + report.outcomes[Outcome.EXCEPTION]
