@@ -34,7 +34,7 @@ Flags = NDArray[np.bool_]
 MOST_SAMPLES = 131_072
 """At once. `TickClock` reckons with fewer ticks for odd rates, but these are 16 times a rate."""
 DRIFT_REACH = 6.0
-"""Drift is taken to stay within so many of its standard deviations where time is skipped."""
+"""Drift is taken to stay within so many of its standard deviations where it is not looked at."""
 _DRIFT_STEP = 64  # samples; it takes 50 ms to wander anywhere
 _FEW = limit(2.5)
 _AT_ONCE = Response(1.0, np.ones(1))
@@ -218,9 +218,11 @@ class FrontEnd:
 
     def _limit(self, level: Level) -> int:
         """Return the hash below which the noise of a settled sample must be known."""
-        if level.output < 0 or (level.undriven and self._drift):
+        wander = DRIFT_REACH * self._drift if level.undriven else 0.0
+        for_noise = FIRM * level.spare - wander
+        if level.output < 0 or for_noise <= 0:
             return EVERY
-        return limit(FIRM * level.spare / self._sigma) if self._sigma else 0
+        return limit(for_noise / self._sigma) if self._sigma else 0
 
     def _deaf(self, scene: _Scene) -> Flags | None:
         """Return at which samples the receiver is off or deaf; None for nowhere."""

@@ -13,6 +13,7 @@ from kerfbus.bench.line import NS
 from kerfbus.sim.pair.chance import dice
 from kerfbus.sim.pair.changes import Changes
 from kerfbus.sim.pair.clocks import TickClock
+from kerfbus.sim.pair.fetching import Fetching
 from kerfbus.sim.pair.frontend import MOST_SAMPLES, FrontEnd
 from kerfbus.sim.pair.noise import Disturbances
 from kerfbus.sim.pair.plant import Plant
@@ -42,6 +43,7 @@ class _Ear:
         self._clock = TickClock(rate, place.clock_ppm, round(phase * NS / rate))
         self._uart = UartReceiver(place.settings)
         self._front = FrontEnd(plant, station, disturbances, changes, self._clock)
+        self._fetching = Fetching(place.host)
         self._ready: list[Character] = []
 
     @property
@@ -77,7 +79,10 @@ class _Ear:
         """Sample a stretch and let the UART have it."""
         outputs = self._front.outputs(first, count)
         for each in self._uart.feed(outputs.tobytes()):
-            self._ready.append(Character(each.value, self._clock.at(each.end), each.errors))
+            arrived = Character(each.value, self._clock.at(each.end), each.errors)
+            fetched = self._fetching.take(arrived)
+            if fetched is not None:
+                self._ready.append(fetched)
 
 
 class SampledLine(PairLine):
