@@ -29,7 +29,7 @@ COMMANDS = {
     "cable": "Compute bias, termination, lengths, stubs, divider, hose, duty.",
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
-    "map": "Check and show register maps.",
+    "map": "Check, show, export, import, compare, probe register maps.",
 }
 """Each command and its one line of help, in the order in which a newcomer needs them."""
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kerfbus.tui import mapforms
 from kerfbus.tui.endings import CANNOT_RUN, DONE
 from kerfbus.tui.options import examples, json_option, map_option
 from kerfbus.tui.output import FAINT, HEADING, Output, columns
@@ -21,7 +22,11 @@ WIDTH = 80
 
 @click.group("map", epilog=examples("kerfbus map show", "kerfbus map check my-unit.toml"))
 def command() -> None:
-    """Check and show register maps."""
+    """Check, show, export, import, compare and probe register maps."""
+
+
+for each in (mapforms.export, mapforms.import_, mapforms.diff, mapforms.probe):
+    command.add_command(each)
 
 
 @command.command(epilog=examples("kerfbus map check my-unit.toml"))
