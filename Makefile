@@ -19,7 +19,7 @@ FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 py
 # Asked for only where an environment has to be made, hence not expanded at once.
 PYTHON ?= $(shell $(FIND_PYTHON))
 
-.PHONY: help demo test check bench captures setup clean
+.PHONY: help demo test check bench captures plots setup clean
 
 help:
 	@echo "make demo    the tour: a simulated supply, read, written, recorded, decoded"
@@ -27,6 +27,7 @@ help:
 	@echo "make check   all that CI checks: format, lint, types, import layers, tests"
 	@echo "make bench   the benchmarks, as ratios against what they are compared with"
 	@echo "make captures  the simulated captures again, byte for byte"
+	@echo "make plots   the pictures of docs/line.md again, measured and drawn (minutes)"
 	@echo "make setup   only the virtual environment for contributors"
 	@echo "make clean   remove the virtual environment and all that tools have made"
 
@@ -46,6 +47,9 @@ bench: $(DEV_STAMP)
 captures: $(DEV_STAMP)
 	@$(BIN)/python captures/make.py
 	@cd captures && for each in *.pcapng; do ../$(BIN)/kerfbus decode "$$each" >"$${each%.pcapng}.txt"; done
+
+plots: $(DEV_STAMP)
+	@$(BIN)/python docs/plots.py
 
 setup: $(DEV_STAMP)
 
