@@ -12,7 +12,7 @@ import click
 
 from kerfbus.tui.endings import CANNOT_RUN, DONE
 from kerfbus.tui.options import SECONDS, Command, examples, json_option
-from kerfbus.tui.output import FAINT, HEADING, Output, columns
+from kerfbus.tui.output import FAINT, HEADING, Json, Output, columns
 
 if TYPE_CHECKING:
     from kerfbus.sim.scenario import Scenario
@@ -129,9 +129,9 @@ def faults(as_json: bool) -> int:
     from kerfbus.sim.faultbook import rows
 
     output = Output(as_json=as_json)
-    found = []
+    found: list[Json] = []
     for code, name, facts in rows():
-        record = {
+        record: dict[str, Json] = {
             "code": code,
             "name": name,
             "cause": facts.cause,
