@@ -19,7 +19,7 @@ FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 py
 # Asked for only where an environment has to be made, hence not expanded at once.
 PYTHON ?= $(shell $(FIND_PYTHON))
 
-.PHONY: help demo test check bench captures plots setup clean
+.PHONY: help demo test check bench captures plots diagnosis setup clean
 
 help:
 	@echo "make demo    the tour: a simulated supply, read, written, recorded, decoded"
@@ -28,6 +28,7 @@ help:
 	@echo "make bench   the benchmarks, as ratios against what they are compared with"
 	@echo "make captures  the simulated captures again, byte for byte"
 	@echo "make plots   the pictures of docs/line.md again, measured and drawn (minutes)"
+	@echo "make diagnosis  docs/diagnosis.md again: how good kerfbus explain is (an hour)"
 	@echo "make setup   only the virtual environment for contributors"
 	@echo "make clean   remove the virtual environment and all that tools have made"
 
@@ -50,6 +51,10 @@ captures: $(DEV_STAMP)
 
 plots: $(DEV_STAMP)
 	@$(BIN)/python docs/plots.py
+
+diagnosis: $(DEV_STAMP)
+	@$(BIN)/python tests/benchmarks/measure_explain.py --page --each 6 \
+		--sources other-A,other-B,own-bits,own-sampled $(ARGS)
 
 setup: $(DEV_STAMP)
 
