@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kerfbus.bench.frames import ERROR_OF_KIND
 from kerfbus.bench.line import LineSettings
-from kerfbus.sim.pair.uart import Form, character_levels, form_of, judge
+from kerfbus.sim.pair.uart import Form, character_levels, form_of, meanings
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
@@ -86,11 +86,8 @@ class Shape(NamedTuple):
 def _tables(form: Form) -> tuple[Bytes, int, Ints, Bytes, Bytes]:
     levels = np.frombuffer(b"".join(character_levels(form)), np.uint8).reshape(256, -1)
     checked = form.data_bits + (form.parity != "N") + 1
-    values, errors = [], []
-    for pattern in range(1 << checked):
-        value, kinds = judge(bytes(pattern >> place & 1 for place in range(checked)), form)
-        values.append(value)
-        errors.append(sum(int(ERROR_OF_KIND[kind]) for kind in kinds))
+    values = [value for value, _ in meanings(form)]
+    errors = [sum(int(ERROR_OF_KIND[kind]) for kind in kinds) for _, kinds in meanings(form)]
     weights = np.left_shift(1, np.arange(checked))
     patterns = np.asarray(levels[:, 1 : 1 + checked] @ weights, np.int64)
     return levels, checked, patterns, np.array(values, np.uint8), np.array(errors, np.uint8)

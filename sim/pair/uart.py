@@ -23,6 +23,8 @@ from __future__ import annotations
 from functools import cache
 from typing import NamedTuple
 
+import numpy as np
+
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import LineEventKind
 
@@ -30,6 +32,10 @@ OVERSAMPLING = 16
 _EDGE = b"\x01\x00"
 _GLITCH = b"\x01\x01"
 _MARK_BIT = {"M": 1, "S": 0}
+_MANY = 16384
+"""From so many samples on it is quicker to look at all start edges at once (measured)."""
+Meaning = tuple[int, tuple[LineEventKind, ...]]
+"""Value and errors of a character."""
 
 
 class Form(NamedTuple):
@@ -99,14 +105,7 @@ def levels(data: bytes, settings: LineSettings) -> bytes:
     return b"".join(map(table.__getitem__, data))
 
 
-@cache
-def _meanings(form: Form) -> dict[bytes, tuple[int, tuple[LineEventKind, ...]]]:
-    """Return an empty table of what bits behind a start bit mean; it fills as they occur."""
-    del form  # one table each
-    return {}
-
-
-def judge(bits: bytes, form: Form) -> tuple[int, tuple[LineEventKind, ...]]:
+def judge(bits: bytes, form: Form) -> Meaning:
     """Return value and errors of a character.
 
     Args:
@@ -121,6 +120,26 @@ def judge(bits: bytes, form: Form) -> tuple[int, tuple[LineEventKind, ...]]:
     if parity is not None and parity != bits[form.data_bits]:
         errors.append(LineEventKind.PARITY)
     return value, tuple(errors)
+
+
+@cache
+def meanings(form: Form) -> tuple[Meaning, ...]:
+    """Return what `judge` says of every pattern of bits, the first bit lowest."""
+    checked = form.data_bits + (form.parity != "N") + 1
+    return tuple(
+        judge(bytes(pattern >> place & 1 for place in range(checked)), form)
+        for pattern in range(1 << checked)
+    )
+
+
+@cache
+def _by_bits(form: Form) -> dict[bytes, Meaning]:
+    """Return what `judge` says of every pattern of bits, by the bits."""
+    checked = form.data_bits + (form.parity != "N") + 1
+    return {
+        bytes(pattern >> place & 1 for place in range(checked)): meaning
+        for pattern, meaning in enumerate(meanings(form))
+    }
 
 
 class UartReceiver:
@@ -145,7 +164,7 @@ class UartReceiver:
         self._first_vote = (first_vote or oversampling // 2 - 1) - 1  # now counted from 0
         self._last_vote = checked * oversampling + self._first_vote + 2
         self._length = (checked + settings.stop_bits) * oversampling
-        self._known = _meanings(self._form)
+        self._known = _by_bits(self._form)
         # A line that is low when the UART wakes reads as a break.
         self._kept = b"\x01"
         self._offset = -1
@@ -167,6 +186,8 @@ class UartReceiver:
         self.position += len(samples)
         found: list[Received] = []
         place = 0  # of the sample before the next that the hunt looks at
+        if len(line) >= _MANY:
+            place = self._many(line, found)
         while (edge := line.find(_EDGE, place)) >= 0:
             start = edge + 1
             if line[start + 1 : start + 3] == _GLITCH:
@@ -186,20 +207,55 @@ class UartReceiver:
             found.append(Received(value, begin, begin + self._length, errors))
         return self._keep(line, max(place, len(line) - 1), found)
 
+    def _many(self, line: bytes, found: list[Received]) -> int:
+        """Do what `feed` does for all start edges but the last few, side by side.
+
+        Returns:
+            Where the hunt goes on.
+        """
+        level = np.frombuffer(line, np.uint8)
+        # A comparison of neighbours is 1 where the first is high and the second is low.
+        edges = np.flatnonzero(level[:-1] > level[1:])
+        start = edges[: int(edges.searchsorted(len(line) - self._last_vote - 1))] + 1
+        votes = start + self._first_vote
+        glitch = level[start + 1] + level[start + 2] == 2
+        refused = level[votes] + level[votes + 1] + level[votes + 2] > 1
+        after = np.where(refused, votes + 1, start + self._last_vote)
+        after[glitch] = start[glitch] + 2
+        following, passed = edges.searchsorted(after).tolist(), (glitch | refused).tolist()
+        chosen, number, last = [], 0, -1
+        while number < len(following):
+            last = number
+            if not passed[number]:
+                chosen.append(number)
+            number = following[number]
+        if last < 0:
+            return 0
+        begins = start[chosen]
+        at = (
+            begins[:, None]
+            + np.arange(self._ratio, self._last_vote, self._ratio)
+            + self._first_vote
+        )
+        bits = level[at] + level[at + 1] + level[at + 2] > 1
+        patterns = bits @ np.left_shift(1, np.arange(bits.shape[1]))
+        known, offset, length = meanings(self._form), self._offset, self._length
+        for begin, pattern in zip((begins + offset).tolist(), patterns.tolist(), strict=True):
+            value, errors = known[pattern]
+            found.append(Received(value, begin, begin + length, errors))
+        return int(after[last])
+
     def _keep(self, line: bytes, place: int, found: list[Received]) -> list[Received]:
         """Keep the samples from `place` on."""
         self._kept = line[place:]
         self._offset += place
         return found
 
-    def _decide(self, line: bytes, start: int) -> tuple[int, tuple[LineEventKind, ...]]:
+    def _decide(self, line: bytes, start: int) -> Meaning:
         """Return what the character is whose first low sample is at `start`."""
         first, ratio = start + self._ratio + self._first_vote, self._ratio
         end = start + self._last_vote + 1
         one, two, three = (line[first + each : end : ratio] for each in (0, 1, 2))
         if one != two or two != three:
             two = bytes((a + b + c) >> 1 for a, b, c in zip(one, two, three, strict=True))
-        known = self._known.get(two)
-        if known is None:
-            known = self._known[two] = judge(two, self._form)
-        return known
+        return self._known[two]

@@ -125,6 +125,20 @@ def test_searching_and_looking_at_each_sample_hear_the_same(
     assert UartReceiver(form).feed(samples) == by_the_book(samples, form)
 
 
+@given(
+    st.lists(st.tuples(st.integers(0, 1), st.sampled_from([1, 2, 8, 16, 17, 40])), max_size=80),
+    st.sampled_from(FORMATS),
+)
+@settings(max_examples=40, deadline=None)
+def test_many_start_edges_side_by_side_are_heard_the_same(
+    runs: list[tuple[int, int]], form: LineSettings
+) -> None:
+    once = b"".join(bytes([level]) * count for level, count in runs)
+    once += sampled(levels(b"\x12\xff\x00", form))
+    samples = once * (17_000 // len(once) + 1)  # enough to be taken side by side
+    assert UartReceiver(form).feed(samples) == by_the_book(samples, form)
+
+
 def test_a_glitch_of_half_a_bit_is_no_start() -> None:
     for low in range(1, 9):
         glitch = idle(1) + b"\x00" * low + idle(12)
