@@ -34,6 +34,7 @@ class Request:
         scenario: name or file of a scenario, None for one plain supply.
         speed: ``real``, or ``fast``: time passes with the traffic only.
         log: file for the scenario's log, None for none.
+        paced: on a pty or TCP, characters take the time that they take on a wire.
     """
 
     pty: str | None
@@ -47,6 +48,7 @@ class Request:
     scenario: str | None
     speed: str
     log: str | None
+    paced: bool
 
     def __post_init__(self) -> None:
         if [self.pty, self.serial, self.tcp].count(None) != 2:
@@ -55,6 +57,10 @@ class Request:
             raise click.UsageError(
                 "--speed fast goes with --pty and --serial: it counts characters"
             )
+        if self.paced and self.serial is not None:
+            raise click.UsageError("--paced goes with --pty and --tcp: a serial port has its pace")
+        if self.paced and self.speed == "fast":
+            raise click.UsageError("--paced and --speed fast contradict each other: give one")
         if self.scenario is None and self.log is not None:
             raise click.UsageError("--log goes with --scenario: a plain supply has no log")
 
@@ -71,6 +77,7 @@ class Request:
         "kerfbus supply --serial COM6 --baud 9600 --format 8N2 --capture today.pcapng",
         "kerfbus supply --tcp 127.0.0.1:5020 --seed 7",
         "kerfbus supply --pty supply0 --scenario rough-day --log today.jsonl",
+        "kerfbus supply --pty supply0 --baud 115200 --paced",
     ),
 )
 @click.option("--pty", metavar="PATH", help="Make a pty; PATH becomes a link to it.")
@@ -102,6 +109,11 @@ class Request:
     help="Fast: time passes only with the traffic, as fast as a client can ask.",
 )
 @click.option("--log", metavar="FILE", help="Write the scenario's log to a new file.")
+@click.option(
+    "--paced",
+    is_flag=True,
+    help="On a pty or TCP, let characters take the time that they take on a wire.",
+)
 @json_option
 @click.pass_context
 def command(context: click.Context, /, as_json: bool, **options: object) -> int:
@@ -160,6 +172,10 @@ async def _on_line(request: Request, cast: Cast, output: Output) -> None:
                 f"{request.pty}: a pty has no parity; a client that fails when it asks for one "
                 "can use 8N1"
             )
+        if request.paced:
+            from kerfbus.sim.pacedline import PacedLine
+
+            opened = PacedLine(opened)
     else:
         opened = await _open_serial(request.place, settings, output)
     async with (
@@ -204,13 +220,18 @@ def _open_pty(path: str, settings: LineSettings) -> Transport:
 async def _on_tcp(request: Request, cast: Cast, output: Output) -> None:
     """Answer on TCP; each RTU connection is a line of its own, recorded to a file of its own."""
     from kerfbus.sim.endpoint import Endpoint
+    from kerfbus.sim.pacedline import PacedLine
     from kerfbus.sim.tcpdoor import TcpDoor
     from kerfbus.tui.recording import SeveralRecordings
 
     recordings = SeveralRecordings(request.capture)
     endpoint = Endpoint.parse(request.place)
+
+    def wrap(line: Transport) -> Transport:
+        return recordings.wrap(PacedLine(line) if request.paced else line)
+
     try:
-        async with TcpDoor(cast.servers, endpoint, wrap=recordings.wrap) as lines:
+        async with TcpDoor(cast.servers, endpoint, wrap=wrap) as lines:
             output.remark(lines.endpoint.notice)
             _ready(request, cast, output, str(lines.endpoint))
             try:
@@ -242,6 +263,7 @@ def _ready(request: Request, cast: Cast, output: Output, place: str) -> None:
                 "capture": request.capture,
                 "scenario": request.scenario,
                 "speed": request.speed,
+                "paced": request.paced,
             }
         }
     )
