@@ -14,8 +14,8 @@ each of those samples.
 
 The candidates take turns, the processor's time is taken, and the medians are compared. Judged: in
 bulk at least BULK_CRCS times pymodbus' CRC; the sampled line, with the faint noise, at least
-SAMPLED_SHARE of numpy's normal numbers. Where these were set they stood for 3 million frames and for
-150 simulated seconds a second.
+SAMPLED_SHARE of numpy's normal numbers. Where these were set they stood for 3 million frames and
+for 150 simulated seconds a second.
 """
 
 from __future__ import annotations
