@@ -6,8 +6,12 @@ follows from the waves on the cable and the noise at that instant (`kerfbus.sim.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from math import ceil
+from operator import attrgetter
+
+import numpy as np
 
 from kerfbus.bench.line import NS
 from kerfbus.sim.pair.chance import dice
@@ -20,6 +24,8 @@ from kerfbus.sim.pair.plant import Plant
 from kerfbus.sim.pair.tails import TAIL_NS
 from kerfbus.sim.pair.talk import Arc, Character, PairLine, Talk
 from kerfbus.sim.pair.uart import OVERSAMPLING, UartReceiver
+
+_instant = attrgetter("at")
 
 
 class _Ear:
@@ -43,7 +49,7 @@ class _Ear:
         self._clock = TickClock(rate, place.clock_ppm, round(phase * NS / rate))
         self._uart = UartReceiver(place.settings)
         self._front = FrontEnd(plant, station, disturbances, changes, self._clock)
-        self._fetching = Fetching(place.host)
+        self._fetching = None if place.host is None else Fetching(place.host)
         self._ready: list[Character] = []
 
     @property
@@ -59,9 +65,7 @@ class _Ear:
                 left = last + 1 - first
                 pieces = ceil(left / MOST_SAMPLES)  # alike: a short one costs as much as a long one
                 self._listen(first, ceil(left / pieces))
-        count = 0
-        while count < len(self._ready) and self._ready[count].at <= until:
-            count += 1
+        count = bisect_right(self._ready, until, key=_instant)
         heard = self._ready[:count]
         del self._ready[:count]
         return heard
@@ -78,11 +82,19 @@ class _Ear:
     def _listen(self, first: int, count: int) -> None:
         """Sample a stretch and let the UART have it."""
         outputs = self._front.outputs(first, count)
-        for each in self._uart.feed(outputs.tobytes()):
-            arrived = Character(each.value, self._clock.at(each.end), each.errors)
-            fetched = self._fetching.take(arrived)
-            if fetched is not None:
-                self._ready.append(fetched)
+        found = self._uart.feed(outputs.tobytes())
+        if not found:
+            return
+        ends = np.array([each.end for each in found])
+        instants = self._clock.some(int(ends[0]), ends - ends[0]).tolist()
+        arrived = [
+            Character(value, at, errors)
+            for (value, _, _, errors), at in zip(found, instants, strict=True)
+        ]
+        if self._fetching is not None:
+            fetched = map(self._fetching.take, arrived)
+            arrived = [each for each in fetched if each is not None]
+        self._ready += arrived
 
 
 class SampledLine(PairLine):

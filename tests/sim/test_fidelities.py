@@ -22,11 +22,12 @@ import numpy as np
 import pytest
 
 from kerfbus.bench.line import LineSettings
+from kerfbus.bench.transport import LineEventKind
 from kerfbus.sim.pair.bitline import BitLine
 from kerfbus.sim.pair.coupling import WORST
 from kerfbus.sim.pair.noise import Disturbances, NoisePlan
 from kerfbus.sim.pair.noiseplan import Bursts, Drift, Dropouts, Steps, Transients
-from kerfbus.sim.pair.plant import Cable, Driver, Place, Plant
+from kerfbus.sim.pair.plant import Cable, Driver, Host, Place, Plant
 from kerfbus.sim.pair.sampled import SampledLine
 from kerfbus.sim.pair.talk import Arc, Character, PairLine, Talk
 
@@ -129,6 +130,18 @@ def test_the_same_seed_gives_the_same_characters(case: str) -> None:
         for one, other in zip(*heard, strict=True)
     )
     assert different <= 8
+
+
+def test_a_host_that_comes_late_loses_the_same_on_either() -> None:
+    settings = LineSettings(9600)
+    late = replace(pair(settings).stations[1], host=Host(depth=4, fetch_ns=8 * MS))
+    plant = replace(pair(settings), stations=(pair(settings).stations[0], late))
+    bits, sampled = (
+        [c for frame in play(line(plant, None), 8, settings) for c in frame]
+        for line in (BitLine, SampledLine)
+    )
+    assert any(LineEventKind.OVERRUN in each.errors for each in sampled)
+    assert [(c.value, c.errors) for c in sampled] == [(c.value, c.errors) for c in bits]
 
 
 def far(metres: float, baud: int, far_ohms: float) -> Plant:
