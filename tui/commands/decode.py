@@ -13,7 +13,7 @@ from kerfbus.tui.options import examples, json_option
 from kerfbus.tui.output import HEADING, Output
 
 if TYPE_CHECKING:
-    from kerfbus.bench.capture import CaptureInfo, CaptureReader, Record
+    from kerfbus.bench.capture import CaptureReader, Record
     from kerfbus.bench.decode import Decoder, Row
 
 EVERY = 1000
@@ -49,6 +49,7 @@ def command(
     """
     from kerfbus.bench.capture import CaptureReader
     from kerfbus.bench.decode import Decoder
+    from kerfbus.bench.traffictext import about
     from kerfbus.tui.chosen import chosen_map
     from kerfbus.tui.traffic import TrafficLines, summary_lines
 
@@ -67,15 +68,6 @@ def command(
         if reader.warning:
             output.remark(f"{file}: {reader.warning}")
     return DONE
-
-
-def about(info: CaptureInfo) -> str:
-    """Return in a line who recorded a capture, and how."""
-    timing = info.timing
-    if timing == "host":
-        timing += f" within {info.uncertainty_ns / 1e6:g} ms"  # type: ignore[assignment]
-    seed = "" if info.seed is None else f", seed {info.seed}"
-    return f"heard as {info.vantage}, {info.settings}, timing {timing}{seed}"
 
 
 def _decode(reader: CaptureReader, decoder: Decoder, give: Callable[[Row], None]) -> None:
