@@ -99,7 +99,7 @@ def deliverable_amperes(mains_volts: float) -> float:
         mains_volts: lowest voltage from phase to phase, V.
 
     >>> [round(deliverable_amperes(volts), 1) for volts in (400.0, 370.0, 340.0)]
-    [133.3, 126.9, 120.2]
+    [134.6, 127.3, 119.8]
     """
     watts = MAINS_FACTOR * mains_volts * MAINS_AMPERES
     at_rest, slope = load_line(0.0), load_line(1.0) - load_line(0.0)
