@@ -161,6 +161,30 @@ class ScenarioError(FormError):
     kind = "scenario"
 
 
+class ExpectationError(FormError):
+    """A file of what a capture must decode to is wrong."""
+
+    kind = "expectation"
+
+
+class PlanError(FormError):
+    """An acceptance plan is wrong."""
+
+    kind = "plan"
+
+
+class AnswersError(FormError):
+    """A file with a person's answers is wrong."""
+
+    kind = "answers"
+
+
+class StateError(FormError):
+    """The state of an acceptance run cannot be read, or belongs to another one."""
+
+    kind = "state"
+
+
 class CaptureError(KerfbusError, ValueError):
     """A capture cannot be read or written.
 
