@@ -106,12 +106,19 @@ class Bus:
                     due = at
         return max(min(due, self._look_at), self.now)
 
-    def attach(self, listener: Listener) -> None:
-        """Let a station hear; several listeners at one station hear the same."""
+    def attach(self, listener: Listener, *, first: bool = False) -> None:
+        """Let a station hear; several listeners at one station hear the same.
+
+        Args:
+            listener: at its station.
+            first: before those that are there: whoever writes down what is heard must have it
+                before somebody answers it.
+        """
         if listener.index not in self._ears:
             self._ears[listener.index] = []
             self._line.hear(listener.index, self.now - self._origin)
-        self._ears[listener.index].append(listener)
+        listeners = self._ears[listener.index]
+        listeners.insert(0 if first else len(listeners), listener)
 
     def filter(
         self, index: int, keeps: Callable[[Sequence[Character]], Sequence[Character]]

@@ -56,7 +56,7 @@ class Taker(Listener):
             buffered=True,
         )
         self._writer.event(LineEventKind.OPENED, bus.now)
-        bus.attach(self)
+        bus.attach(self, first=True)
 
     @property
     def deadline(self) -> int:
