@@ -201,8 +201,8 @@ def _missing_termination(setup: Setup, case: Case) -> Setup:
 
     A stiff driver at the near end (6 ohm) lets the level at the far end undershoot from two to four
     times the way along the cable; that spoils a bit once its middle falls into that time, which is
-    from an eighth of a bit one way on. It takes a thick cable: a thin one swallows the echo. What is
-    said at the far end is heard well, for the near end has its terminator.
+    from an eighth of a bit one way on. It takes a thick cable: a thin one swallows the echo. What
+    is said at the far end is heard well, for the near end has its terminator.
     """
     plant = setup.plant
     fastest = max(place.settings.baud for place in plant.stations)

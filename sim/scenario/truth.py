@@ -168,6 +168,7 @@ def transactions(ledger: Ledger, setup: Setup, outcomes: Sequence[Outcome]) -> l
         for index, place in enumerate(setup.plant.stations)
         if place.name.startswith("server ")
     }
+    echoes = setup.plant.stations[recorder].hears_itself
     noted = iter(outcomes)
     found = []
     for request, replies in asked:
@@ -187,7 +188,7 @@ def transactions(ledger: Ledger, setup: Setup, outcomes: Sequence[Outcome]) -> l
                 None if first is None else first.heard.get(client),
                 _seen(request, recorder),
                 None if first is None else _seen(first, recorder),
-                any(_echoed(each, recorder) for each in (request, *replies)),
+                echoes and any(_echoed(each, recorder) for each in (request, *replies)),
                 None if outcome is None else outcome.value,
             )
         )
