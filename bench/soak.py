@@ -13,15 +13,15 @@ from typing import Any
 
 from kerfbus.bench.access import READS, raw_of
 from kerfbus.bench.account import AccountingTransport
+from kerfbus.bench.arcsign import OFF, ON, ArcSign
 from kerfbus.bench.client import Client, Outcome, Policy
 from kerfbus.bench.confidence import Claim
 from kerfbus.bench.direction import READ_EVERY, Direction
 from kerfbus.bench.errors import UsageError
 from kerfbus.bench.quality import ARC
-from kerfbus.bench.regmap import ReadSpan, Register
+from kerfbus.bench.regmap import ReadSpan
 
 NS = 1_000_000_000
-ON, OFF = "on", "off"
 LOST_PAUSE_NS = NS // 5
 """After the port was lost: no busy loop until it comes back."""
 DEAD_AFTER = 20
@@ -43,38 +43,6 @@ class Verdict(Enum):
     def good(self) -> bool:
         """Return whether the answer is a good one."""
         return self in (Verdict.SHOWN, Verdict.CLEAN)
-
-
-@dataclass(frozen=True, slots=True)
-class ArcSign:
-    """A register that tells whether the arc is on.
-
-    Attributes:
-        register: its place and meaning.
-        value: what stands there while the arc is on: a name of the enumeration or of a bit; None
-            for anything but zero.
-    """
-
-    register: Register
-    value: str | None = None
-
-    @property
-    def span(self) -> ReadSpan:
-        """Return the read that fetches it alone."""
-        return ReadSpan(self.register.table, self.register.address, self.register.words)
-
-    def within(self, span: ReadSpan) -> bool:
-        """Return whether a read fetches it."""
-        own = self.span
-        first = own.start - span.start
-        return own.table is span.table and 0 <= first <= span.quantity - own.quantity
-
-    def on(self, span: ReadSpan, raw: tuple[int, ...]) -> bool:
-        """Return whether the arc is on, out of the words of a read that fetches it."""
-        found = self.register.decode(span.pick(self.register, raw))
-        if self.value is None:
-            return bool(found)
-        return self.value in found if isinstance(found, tuple) else str(found) == self.value
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from kerfbus.bench.capture import Burst, CaptureInfo, LineEvent
 from kerfbus.bench.clock import NS
 from kerfbus.bench.decode import Decoder, Row
@@ -9,6 +11,7 @@ from kerfbus.bench.errors import PortLostError
 from kerfbus.bench.quality import Quality
 from kerfbus.bench.transport import Chunk, LineEventKind, Transport
 from kerfbus.tui.output import Output
+from kerfbus.tui.soaking import comparison_line, condition_lines
 from kerfbus.tui.traffic import TrafficLines, quality_lines, summary_lines
 
 
@@ -20,11 +23,16 @@ class Ear:
         output: where rows go.
         lines: how rows look.
         comes_back: whether the port is opened again by itself after it was lost.
+
+    Attributes:
+        quality: the account.
+        follow_arc: called with each row that was heard; None for nobody.
     """
 
     def __init__(
         self, transport: Transport, output: Output, lines: TrafficLines, *, comes_back: bool
     ) -> None:
+        self.follow_arc: Callable[[Row], None] | None = None
         info = CaptureInfo(
             transport.settings,
             "tap",
@@ -36,7 +44,7 @@ class Ear:
         self._transport = transport
         self._output = output
         self._decoder = Decoder(info, paced=facts.paced)
-        self._quality = Quality(transport.settings, reports_errors=bool(facts.reports_errors))
+        self.quality = Quality(transport.settings, reports_errors=bool(facts.reports_errors))
         self._lines = lines
         self._comes_back = comes_back
 
@@ -60,13 +68,15 @@ class Ear:
             self._give(self._decoder.tick(self._transport.clock.now()))
             return
         for error in chunk.errors:
-            self._quality.character_error(error.kind)
+            self.quality.character_error(error.kind)
         self._give(self._decoder.feed(Burst(chunk.data, chunk.at, False, chunk.errors)))
 
     def _give(self, rows: list[Row]) -> None:
         for row in rows:
             if row.message is not None:
-                self._quality.take(row.message)
+                self.quality.take(row.message)
+                if self.follow_arc is not None:
+                    self.follow_arc(row)
             self._lines.give(row)
         if rows:
             self._output.flush()
@@ -75,7 +85,10 @@ class Ear:
         """Give out what is still held back, then the counts."""
         self._give(self._decoder.finish())
         summary = self._decoder.summary
-        quality = self._quality.to_json()
-        self._output.answer({**summary.to_json(), "quality": quality})
+        quality = self.quality.to_json()
+        comparisons = self.quality.comparisons()
+        self._output.answer({**summary.to_json(), "quality": quality, "comparisons": comparisons})
         self._output.texts(summary_lines(summary))
         self._output.texts(quality_lines(quality))
+        self._output.texts(condition_lines(quality["conditions"]))
+        self._output.texts(map(comparison_line, comparisons))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from kerfbus.bench.account import AccountingTransport
 from kerfbus.bench.confidence import clopper_pearson
+from kerfbus.bench.quality import Quality
 from kerfbus.bench.recorder import RecordingTransport
 from kerfbus.bench.soak import Soak, Verdict
 from kerfbus.tui.durations import spoken
@@ -32,18 +33,27 @@ class Marker:
     """Puts marks into the account and into the recording, if there is one.
 
     Args:
-        account: counts the line.
-        recorder: the transport below it.
+        quality: the account.
+        recorder: the transport that passes what is counted.
     """
 
-    def __init__(self, account: AccountingTransport, recorder: Transport) -> None:
-        self._account = account
+    def __init__(self, quality: Quality, recorder: Transport) -> None:
+        self._quality = quality
+        self._clock = recorder.clock
         self._recorder = recorder if isinstance(recorder, RecordingTransport) else None
+        self._observed: dict[str, str] = {}
 
     def typed(self, key: str, value: str) -> None:
         """Take a mark that holds from now on."""
-        self._account.quality.mark(key, value)
-        self.record(key, value, self._account.clock.now())
+        self._quality.mark(key, value)
+        self.record(key, value, self._clock.now())
+
+    def observed(self, key: str, value: str, at: int) -> None:
+        """Take what a register showed; only a change is recorded."""
+        self._quality.observe(key, value)
+        if self._observed.get(key) != value:
+            self._observed[key] = value
+            self.record(key, value, at)
 
     def record(self, key: str, value: str, at: int) -> None:
         """Record a mark that the account knows of already."""

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kerfbus.bench import wire
 from kerfbus.bench.account import AccountingTransport
+from kerfbus.bench.arcsign import ArcSign, parse_arc_sign
 from kerfbus.bench.capture import CaptureReader
 from kerfbus.bench.client import Client, Policy
 from kerfbus.bench.confidence import Claim
@@ -21,7 +22,7 @@ from kerfbus.bench.ports import PortOptions, open_port
 from kerfbus.bench.quality import Quality
 from kerfbus.bench.recorder import recorded
 from kerfbus.bench.regmap import ReadSpan, Table
-from kerfbus.bench.soak import DEAD_AFTER, NS, ArcSign, Soak, SoakPlan, Verdict
+from kerfbus.bench.soak import DEAD_AFTER, NS, Soak, SoakPlan, Verdict
 from kerfbus.bench.transport import Chunk, Through, Transport
 from kerfbus.sim.link import COMMAND_KEY
 from kerfbus.sim.maps import default_map
@@ -252,3 +253,17 @@ def test_signs_of_the_arc(
 ) -> None:
     sign = ArcSign(default_map().by_name(name), value)
     assert sign.on(sign.span, raw) is expected
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("nothing", "nothing"),
+        ("mode=sleeping", "never holds 'sleeping'; give one of off"),
+        ("arc_transferred=yes", "give its name alone"),
+        ("arc_command", "written only"),
+    ],
+)
+def test_signs_that_are_none(text: str, message: str) -> None:
+    with pytest.raises(UsageError, match=message):
+        parse_arc_sign(text, default_map())

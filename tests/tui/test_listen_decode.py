@@ -310,3 +310,25 @@ def test_demo_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("tempfile.tempdir", None)
     assert console.call("demo").code == 0
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_arc_that_others_read_divides_the_account(tmp_path: Path) -> None:
+    capture = tmp_path / "heard.pcapng"
+    arguments = ("--map", "supply", "--arc", "status=arc-transferred", "--capture", capture)
+    run = console.call("listen", "--seconds", "30", *arguments, "--json")
+    assert run.code == 0
+    found = {each["condition"]: each for each in run.answers[-1]["quality"]["conditions"]}
+    assert {"arc=on", "arc=off"} <= set(found)
+    assert found["arc=on"]["transactions"] > 20
+    assert run.answers[-1]["comparisons"][0]["first"] == "arc=on"
+    events = console.call("decode", capture, "--events", "--json").answers
+    marks = [each["comment"] for each in events if each.get("event") == "mark"]
+    assert marks[:3] == ["arc=off", "arc=on", "arc=off"]
+
+
+def test_a_sign_of_the_arc_needs_a_map(tmp_path: Path) -> None:
+    if os.name != "posix":
+        pytest.skip("other platform: ptys")
+    with cable(tmp_path / "a", tmp_path / "b"):
+        run = console.call("listen", "--port", tmp_path / "a", "--arc", "mode", "--seconds", "1")
+    assert (run.code, "--map" in run.err) == (2, True)

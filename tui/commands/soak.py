@@ -21,14 +21,15 @@ from kerfbus.tui.options import (
 from kerfbus.tui.output import Output
 
 if TYPE_CHECKING:
+    from kerfbus.bench.arcsign import ArcSign
     from kerfbus.bench.ports import PortOptions
     from kerfbus.bench.regmap import ReadSpan, RegisterMap
-    from kerfbus.bench.soak import ArcSign, SoakPlan
+    from kerfbus.bench.soak import SoakPlan
     from kerfbus.bench.transport import Transport
     from kerfbus.tui.linking import Plan
 
 DEFAULT_COUNT = 1000
-ARC_OF_THE_SUPPLY = "arc_transferred"
+ARC_OF_THE_SUPPLY = "status=arc-transferred"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +142,7 @@ async def _soak(plan: Plan, request: Request, output: Output) -> int:
         recording(port, request.capture, "client", output) as transport,
     ):
         account = AccountingTransport(transport)
-        marker = Marker(account, transport)
+        marker = Marker(account.quality, transport)
         soak = Soak(account, soak_plan, plan.policy, marker.record)
         with summing_up(output, soak, plan.link.port):
             try:
@@ -188,14 +189,13 @@ def _spans(found: RegisterMap, targets: tuple[str, ...]) -> tuple[ReadSpan, ...]
 
 def _arc_sign(plan: Plan, typed: str | None) -> ArcSign | None:
     """Return the register that shows the arc; the simulated supply's own where nothing is said."""
-    from kerfbus.bench.soak import ArcSign
+    from kerfbus.bench.arcsign import parse_arc_sign
 
     if typed is None:
         if plan.real or plan.link.map is not None:
             return None
         typed = ARC_OF_THE_SUPPLY
-    name, _, value = typed.partition("=")
-    return ArcSign(plan.map.by_name(name.strip()), value.strip() or None)
+    return parse_arc_sign(typed, plan.map)
 
 
 async def _open(plan: Plan, request: Request, output: Output) -> Transport:
