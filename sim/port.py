@@ -54,8 +54,15 @@ async def open_port(
         SettingsError: the address is none that a server may have, or the query behind a scenario's
             name is not of its form.
     """
-    named = port.partition(":")[2].strip()
     clock: Clock = SystemClock() if options.speed == "real" else ManualClock()
+    return await open_on(clock, port, settings, options)
+
+
+async def open_on(
+    clock: Clock, port: str, settings: LineSettings, options: PortOptions
+) -> Transport:
+    """Open a port whose instants are those of a clock of the caller's; see `open_port`."""
+    named = port.partition(":")[2].strip()
     if named:
         return _in_scenario(port, settings, options, clock)
     address = check_server_address(options.address)
