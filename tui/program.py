@@ -23,14 +23,14 @@ COMMANDS = {
     "read": "Read values by name, or by table and address.",
     "write": "Set values; on a real port only with --arm.",
     "listen": "Hear a line as a tap: decode, count, record; send nothing.",
-    "find": "Find rate, format and addresses on an unknown line; it never writes.",
+    "find": "Find rate, format and server addresses on an unknown line.",
     "soak": "Ask many times; say how good the link is, and how sure that is.",
     "decode": "Turn a capture into frames and transactions.",
     "explain": "Say what is probably wrong with a link, from a capture of it.",
     "cable": "Compute bias, termination, lengths, stubs, divider, hose, duty.",
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
-    "map": "Check, show, export, import, compare, probe register maps.",
+    "map": "Check, show, export, import, compare and probe register maps.",
     "doctor": "Say what this machine can and cannot do, and what to do about it.",
 }
 """Each command and its one line of help, in the order in which a newcomer needs them."""

@@ -44,7 +44,7 @@ class Calculations(click.Group):
     ),
 )
 def command() -> None:
-    """Compute bias, termination, lengths, stubs, divider, hose and duty cycle.
+    """Compute bias, termination, lengths, stubs, divider, hose, duty.
 
     Each answer shows its formula, what went in, where it comes from and how sure that is. The
     machine's manuals prevail.
