@@ -111,7 +111,9 @@ class Request:
 @click.option("--capture", metavar="FILE", help="Record all that passes; a new file.")
 @json_option
 def command(as_json: bool, **options: object) -> int:
-    """Ask again and again, read-only, and say how good the link is and how sure that is.
+    """Ask many times; say how good the link is, and how sure that is.
+
+    It only reads.
 
     While it runs, on a terminal, type "on" or "off" and Enter when the arc strikes or ends, or a
     note such as "moved the cable": each condition gets an account of its own, and the last two are
