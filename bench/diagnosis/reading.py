@@ -1,0 +1,53 @@
+"""A file to its explanation, with how far that is.
+
+Job: open, read, hand over. A small file is read record by record, a big one by
+`kerfbus.bench.diagnosis.bigfile`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from os import PathLike, fspath
+from pathlib import Path
+
+from kerfbus.bench.capture import Burst, CaptureReader, Record
+from kerfbus.bench.diagnosis.explaining import Explanation, explain
+from kerfbus.bench.regmap import RegisterMap
+
+EVERY = 1000
+"""Records between two words on the progress."""
+BLOCK_BYTES = 46
+"""What a block takes besides its characters, with half of the padding."""
+
+Progress = Callable[[float], None]
+
+
+def explain_file(
+    path: str | PathLike[str],
+    register_map: RegisterMap | None = None,
+    progress: Progress | None = None,
+) -> tuple[Explanation, str | None]:
+    """Return what a capture comes to, and what is odd about the end of the file.
+
+    Args:
+        path: the capture.
+        register_map: in which to look for a status register where no mark says when the arc burns.
+        progress: is told how many bytes are done.
+
+    Raises:
+        CaptureError: it cannot be read or is damaged.
+    """
+    with CaptureReader(path) as reader:
+        size = Path(fspath(path)).stat().st_size
+        records = _told(reader, size, progress) if progress else iter(reader)
+        return explain(reader.info, records, register_map), reader.warning
+
+
+def _told(reader: CaptureReader, size: int, progress: Progress) -> Iterator[Record]:
+    """Yield the records and tell how far that is."""
+    done = 0
+    for number, record in enumerate(reader):
+        done += BLOCK_BYTES + (len(record.data) if isinstance(record, Burst) else 0)
+        if number % EVERY == 0:
+            progress(min(done, size))
+        yield record
