@@ -26,6 +26,7 @@ from kerfbus.sim.scenario.party import Party
 from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.stage import Stage
 from kerfbus.sim.scenario.truth import Truth, transactions
+from kerfbus.sim.server import SupplyServer
 from kerfbus.sim.vantage import Seat, SimTransport
 
 AHEAD_NS = 1_000_000_000
@@ -94,6 +95,15 @@ class PairTransport(SimTransport):
     @property
     def _bus(self) -> Bus:
         return self._party.bus
+
+    @property
+    def servers(self) -> Sequence[SupplyServer]:
+        """Return the servers of the world's supplies."""
+        return tuple(place.server for place in self._party.world.places)
+
+    def catch_up(self, now: int) -> None:
+        """Let time pass on the line up to `now`; what is heard is handed over."""
+        self._bus.run(now)
 
     def _heard(self, chunks: list[Chunk]) -> None:
         for chunk in chunks:

@@ -137,6 +137,12 @@ class Supply(Machine):
         self.revision += 1
         self._drive(self.now)
 
+    def wear_part(self, name: str, percent: float) -> None:
+        """Let the part at `name` be worn by `percent` of its life from now on."""
+        self.consumables.become(name, percent, self.usage)
+        self.revision += 1
+        self._drive(self.now)
+
     def power_cycle(self) -> None:
         """Switch off and on: settings as stored, no order and no fault survives.
 

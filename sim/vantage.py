@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from abc import abstractmethod
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from kerfbus.bench import wire
@@ -18,6 +19,7 @@ from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import Chunk, LineCounters, PortFacts, Transport
 from kerfbus.sim.cleanline import CleanLine
 from kerfbus.sim.controller import Controller
+from kerfbus.sim.server import SupplyServer
 
 NS = 1_000_000_000
 YIELD_EVERY = 64
@@ -60,6 +62,14 @@ class SimTransport(Transport):
         self._calls = 0
         self._closed = False
         self._waiter: asyncio.Future[None] | None = None
+
+    @property
+    def servers(self) -> Sequence[SupplyServer]:
+        """Return the simulated supplies' servers, for whoever has a hand on them."""
+        return ()
+
+    def catch_up(self, now: int) -> None:
+        """Bring the line to `now`, before somebody changes the world on it."""
 
     @abstractmethod
     def _look_ahead(self, until: int) -> None:
@@ -174,6 +184,11 @@ class ClientTransport(SimTransport):
         super().__init__(seat)
         self.line = line
 
+    @property
+    def servers(self) -> Sequence[SupplyServer]:
+        """Return the servers on the line."""
+        return self.line.servers
+
     async def send(self, data: bytes) -> int:
         """Send characters; see `Transport.send`. They start when the line is free."""
         self._check()
@@ -228,6 +243,11 @@ class OverhearingTransport(SimTransport):
         self.line = line
         self._begin = self._free_at = self.clock.now()
         self._questions = Controller().questions()
+
+    @property
+    def servers(self) -> Sequence[SupplyServer]:
+        """Return the servers on the line, none where the caller plays the supply."""
+        return () if self.line is None else self.line.servers
 
     async def send(self, data: bytes) -> int:
         """Send the reply that the caller plays; a tap sends nothing.

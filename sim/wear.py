@@ -255,6 +255,11 @@ class Consumables:
         for name in names:
             self._parts[name] = replace(self._parts[name], failed=True)
 
+    def become(self, name: str, percent: float, total: Usage) -> None:
+        """Let the part at `name` be worn by `percent` of its life now; it is not lost."""
+        before = percent - wear_percent(RATES[name], total)
+        self._parts[name] = replace(self._parts[name], before=before, failed=False)
+
     def replace(self, name: str, total: Usage, at: int, hours: int) -> None:
         """Fit a new part at `name`, and log it.
 

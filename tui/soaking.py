@@ -16,6 +16,7 @@ from kerfbus.bench.soak import Soak, Verdict
 from kerfbus.tui.durations import spoken
 from kerfbus.tui.liveline import LiveLine
 from kerfbus.tui.output import BAD, GOOD, HEADING, Output, columns
+from kerfbus.tui.rates import per_cent
 from kerfbus.tui.traffic import quality_lines
 from kerfbus.tui.typedmarks import typed_marks
 
@@ -137,15 +138,6 @@ def sentence(verdict: Verdict, soak: Soak, answer: Mapping[str, Any]) -> str:
         return f"Refused: {more}. {counted}"
     left = answer["claim"]["left"]
     return f"Not shown: that {said} needs {left} more without an error. {counted}"
-
-
-def per_cent(rate: float) -> str:
-    """Return a rate in per cent; small ones as a power of ten would be unreadable.
-
-    >>> [per_cent(each) for each in (0.5, 0.0123, 0.00001)]
-    ['50 %', '1.23 %', '0.001 %']
-    """
-    return f"{100 * rate:.3g} %"
 
 
 def condition_lines(conditions: list[Mapping[str, Any]]) -> list[str]:

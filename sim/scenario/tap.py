@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from kerfbus.bench import wire
 from kerfbus.bench.errors import UsageError
 from kerfbus.bench.transport import Chunk
 from kerfbus.sim.cleanline import CleanLine
 from kerfbus.sim.scenario.agenda import NEVER
 from kerfbus.sim.scenario.desk import RESPONSE_NS, Desk
+from kerfbus.sim.server import SupplyServer
 from kerfbus.sim.vantage import Seat, SimTransport
 
 
@@ -24,6 +27,11 @@ class ScenarioTap(SimTransport):
         super().__init__(seat)
         self._line = line
         self._desk = desk
+
+    @property
+    def servers(self) -> Sequence[SupplyServer]:
+        """Return the servers on the line."""
+        return self._line.servers
 
     async def send(self, data: bytes) -> int:  # noqa: ARG002 (nothing is sent)
         """Refuse to send.
