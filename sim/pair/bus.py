@@ -106,6 +106,11 @@ class Bus:
                     due = at
         return max(min(due, self._look_at), self.now)
 
+    @property
+    def busy_until(self) -> int:
+        """Return when the last talk that was said has ended everywhere; past when it is quiet."""
+        return max((each.release_at + self._margin for each in self._talks), default=self.now)
+
     def attach(self, listener: Listener, *, first: bool = False) -> None:
         """Let a station hear; several listeners at one station hear the same.
 

@@ -92,7 +92,15 @@ class Party:
         self._felt.tell = tell
 
     def _change_at(self, at: int, plant: Plant) -> None:
-        self.bus.put(at, lambda _: self.bus.change(plant))
+        """Change the plant at an instant, or when what is being said then has ended."""
+
+        def change(now: int) -> None:
+            if self.bus.busy_until > now:
+                self._change_at(self.bus.busy_until, plant)
+            else:
+                self.bus.change(plant)
+
+        self.bus.put(at, change)
 
     def _twin(self, address: int) -> SupplyServer:
         """Return a second supply with the same address, which somebody has put on the line."""
