@@ -68,7 +68,7 @@ def command(
 
 def _explained(file: str, map_file: str | None) -> tuple[Explanation, str | None]:
     """Return what a capture comes to, and what is odd about the file."""
-    from kerfbus.bench.diagnosis.reading import explain_file
+    from kerfbus.bench.diagnosis.explain import explain_file
     from kerfbus.tui.chosen import chosen_map
     from kerfbus.tui.progress import Progress
 

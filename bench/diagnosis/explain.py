@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from os import PathLike, fspath
 from pathlib import Path
+from typing import Any
 
 from kerfbus.bench.capture import Burst, CaptureReader, Record
-from kerfbus.bench.diagnosis.explaining import Explanation, explain
+from kerfbus.bench.diagnosis.explaining import Explanation
+from kerfbus.bench.diagnosis.explaining import explain as explain_records
 from kerfbus.bench.regmap import RegisterMap
 
 EVERY = 1000
@@ -20,6 +22,15 @@ BLOCK_BYTES = 46
 """What a block takes besides its characters, with half of the padding."""
 
 Progress = Callable[[float], None]
+
+
+def explain(path: str | PathLike[str], register_map: RegisterMap | None = None) -> dict[str, Any]:
+    """Return what a capture comes to, in the stable keys of ``explain --json``.
+
+    Raises:
+        CaptureError: it cannot be read or is damaged.
+    """
+    return explain_file(path, register_map)[0].to_json()
 
 
 def explain_file(
@@ -40,7 +51,7 @@ def explain_file(
     with CaptureReader(path) as reader:
         size = Path(fspath(path)).stat().st_size
         records = _told(reader, size, progress) if progress else iter(reader)
-        return explain(reader.info, records, register_map), reader.warning
+        return explain_records(reader.info, records, register_map), reader.warning
 
 
 def _told(reader: CaptureReader, size: int, progress: Progress) -> Iterator[Record]:
