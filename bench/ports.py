@@ -1,7 +1,7 @@
 """A port is a string: open what it names.
 
 ``sim:`` (the default; a simulated supply), a device path or COM name, ``rfc2217://host:port``,
-``socket://host:port``, and whatever scheme an entry point of the group ``kerfbus.ports`` names.
+``socket://host:port``, ``capture:FILE`` (a recording, played again), and whatever scheme an entry point of the group ``kerfbus.ports`` names.
 An entry point's name is the scheme, its value an `Opener`.
 
 Openers are loaded when they are needed: the built-in ones by name, entry points looked up only for
@@ -49,6 +49,7 @@ ENTRY_POINTS = "kerfbus.ports"
 _SERIAL = "kerfbus.bench.serialport"
 _BUILT_IN = {
     "": (_SERIAL, "open_device"),  # a path or COM name
+    "capture": ("kerfbus.bench.recordedline", "open_capture"),
     "rfc2217": ("kerfbus.bench.rfc2217port", "open_rfc2217"),
     "socket": (_SERIAL, "open_socket"),
 }
@@ -67,8 +68,8 @@ def scheme_of(port: str) -> str:
 
 
 def is_simulated(port: str) -> bool:
-    """Return whether a port string names a simulated line, where nothing real can move."""
-    return scheme_of(port) == "sim"
+    """Return whether a port string names a simulated or recorded line: nothing real can move."""
+    return scheme_of(port) in ("sim", "capture")
 
 
 def known_schemes() -> tuple[str, ...]:

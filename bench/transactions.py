@@ -48,6 +48,8 @@ class Transaction:
     Attributes:
         index: counts the requests of the recording, from 0.
         request: address, PDU and CRC, as asked or as heard.
+        asked: the request as it was sent or heard, with its line errors; instants count from
+            `asked_at`.
         asked_at: end of the request's last character, ns as in the capture.
         intact: whether the request is a good frame. A tap or a server may have heard it damaged.
         ending: what came of it.
@@ -64,6 +66,7 @@ class Transaction:
 
     index: int
     request: bytes
+    asked: tuple[Chunk, ...]
     asked_at: int
     intact: bool
     ending: Ending
@@ -111,11 +114,17 @@ class _Open:
         self.reply: Row | None = None
         self.rest = b""
         self.late = 0
+        self.asked: list[_Span] = []
         self.spans: list[_Span] = []
         self.sources: dict[int, _Source] = {}
 
+    def ask(self, span: _Span, source: _Source) -> None:
+        """Take characters of the request itself."""
+        self.sources[source.number] = source
+        self.asked.append(span)
+
     def add(self, span: _Span, source: _Source) -> None:
-        """Take characters; what follows without a break stays one chunk."""
+        """Take characters behind it; what follows without a break stays one chunk."""
         self.sources[source.number] = source
         last = self.spans[-1] if self.spans else None
         if last is not None and (last.burst, last.end, last.echo) == (
@@ -172,6 +181,8 @@ class TransactionCutter:
         if self._asks(message):
             ended = self._end()
             self._open = _Open(message, row)
+            for span, source in spans:
+                self._open.ask(span, source)
             return ended
         if self._open is not None:
             for span, source in spans:
@@ -231,6 +242,7 @@ class TransactionCutter:
             Transaction(
                 index=index,
                 request=current.request,
+                asked=tuple(self._chunk(current, span) for span in current.asked),
                 asked_at=current.asked_at,
                 intact=current.intact,
                 ending=_ending(current, good=good),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from kerfbus.bench.client import Client, Policy
 from kerfbus.bench.line import LineSettings, check_server_address
-from kerfbus.bench.ports import PortOptions, is_simulated, open_port
+from kerfbus.bench.ports import PortOptions, is_simulated, open_port, scheme_of
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.tui.chosen import chosen_map
 from kerfbus.tui.options import Link
@@ -63,7 +63,7 @@ def plan_for(link: Link, *, broadcast: bool = False) -> Plan:
     note = ""
     if real and link.map is None:
         note = "names are those of the simulated supply's invented map; --map FILE for yours"
-    elif not real:
+    elif scheme_of(link.port) == "sim":
         note = "the simulated supply ends with this run; `kerfbus supply` keeps one"
     server = check_server_address(server, broadcast=broadcast)
     return Plan(link, found, settings, server, real, note)

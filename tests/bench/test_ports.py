@@ -39,6 +39,7 @@ SCHEMES = [
     ("SIM:", "sim"),
     ("rfc2217://host:4001", "rfc2217"),
     ("socket://[::1]:4001", "socket"),
+    ("capture:./site.pcapng", "capture"),
     ("/dev/ttyUSB0", ""),
     ("/dev/serial/by-path/pci-0000:00:14.0-usb-0:1:1.0-port0", ""),
     ("ttyUSB0", ""),
@@ -53,13 +54,13 @@ SCHEMES = [
 @pytest.mark.parametrize(("port", "scheme"), SCHEMES)
 def test_schemes(port: str, scheme: str) -> None:
     assert scheme_of(port) == scheme
-    assert is_simulated(port) == (scheme == "sim")
+    assert is_simulated(port) == (scheme in ("sim", "capture"))
 
 
 UNKNOWN = [
     ("", "port '': nothing is named; give sim:, a device such as"),
     ("  ", "port '  ': nothing is named"),
-    ("foo:x", "port 'foo:x': unknown scheme foo:; known are rfc2217:, sim:, socket: and device"),
+    ("foo:x", "port 'foo:x': unknown scheme foo:; known are capture:, rfc2217:, sim:, socket: and"),
     ("sockt://h:1", "unknown scheme sockt:; did you mean socket:? known are"),
     ("rfc2216://h:1", "unknown scheme rfc2216:; did you mean rfc2217:? known are"),
     ("localhost:7000", "for TCP port 7000 of host localhost write socket://localhost:7000"),

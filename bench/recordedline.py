@@ -1,0 +1,413 @@
+"""A recorded line as a port: what was heard once comes again, with its damage and its times.
+
+The scheme ``capture:FILE``. Who opens it as a *client* asks, and what the recording station's
+partner said comes back behind the same request: characters, silences inside frames, line errors,
+turnaround, or nothing. As a *tap* one hears the whole recording; as a *server* one hears the
+recorded requests when they came. Time is virtual unless real time is asked for; there an hour
+passes as fast as it can be worked through.
+
+Rate and format are the recording's, whatever is asked for: its characters cannot be heard
+otherwise. What is sent is checked by content alone (`kerfbus.bench.answerbook`).
+
+What had not come yet when the next request is sent is left out: in the recording it stood before
+that request. So a client that asks sooner than the recorded one did does not meet noise that
+belongs to a silence which it does not keep.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from bisect import insort
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from os import PathLike, fspath
+from urllib.parse import parse_qsl
+
+from kerfbus.bench.answerbook import AnswerBook, Repeat
+from kerfbus.bench.capture import (
+    Burst,
+    CaptureInfo,
+    Record,
+    changed_settings,
+    read_capture,
+)
+from kerfbus.bench.clock import NS, Clock, ManualClock, SystemClock
+from kerfbus.bench.errors import PortError, PortLostError, SettingsError, UsageError
+from kerfbus.bench.line import LineSettings
+from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
+from kerfbus.bench.transactions import Transaction, cut_transactions, part_of
+from kerfbus.bench.transport import Chunk, LineEventKind, PortFacts, Transport
+
+__all__ = [
+    "PlayOptions",
+    "RecordedLine",
+    "RecordedPartner",
+    "RecordedTraffic",
+    "by_character",
+    "open_capture",
+    "open_recording",
+]
+
+YIELD_EVERY = 64
+"""In virtual time every so many calls let other tasks run; else they would starve."""
+_OVER = "the recording ends here"
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOptions:
+    """How a recording is played.
+
+    Attributes:
+        repeat: what answers a request once its recorded answers are used up.
+        by_character: hand over each character alone, with its own instant, instead of bursts. Where
+            the host stamped them nobody knows those, and lumps stay as they were handed over.
+    """
+
+    repeat: Repeat = Repeat.LAST
+    by_character: bool = False
+
+
+def by_character(chunk: Chunk, settings: LineSettings) -> Iterator[Chunk]:
+    """Yield each character of a chunk alone, each with its own instant.
+
+    Args:
+        chunk: characters without a gap; its instant is exact.
+        settings: rate and format that they were recorded under.
+    """
+    for place in range(len(chunk.data)):
+        yield part_of(chunk, place, place + 1, settings)
+
+
+class RecordedLine(Transport):
+    """What both kinds have in common: chunks that come at their time.
+
+    Args:
+        name: the port string.
+        info: of the recording.
+        clock: virtual or wall; the recording begins now.
+        options: how it is played.
+
+    Attributes:
+        info: of the recording.
+    """
+
+    def __init__(self, name: str, info: CaptureInfo, clock: Clock, options: PlayOptions) -> None:
+        self.name = name
+        self.info = info
+        self.settings = info.settings
+        self.clock = clock
+        self.timing = info.timing
+        self.uncertainty_ns = info.uncertainty_ns
+        exact = info.timing == "exact"
+        self.facts = PortFacts(
+            reports_errors=True,
+            counters=False,
+            exclusive=False,
+            paced=exact,
+            identity=f"recording {name.partition(':')[2]}",
+            notes=("a recording: nothing that is sent reaches anybody",),
+        )
+        self._options = options
+        self._coming: list[Chunk] = []
+        self._last_at = 0
+        self._calls = 0
+        self._closed = False
+        self._waiter: asyncio.Future[None] | None = None
+
+    def _add(self, chunk: Chunk, settings: LineSettings) -> None:
+        """Let characters come at their time, never before those that have come."""
+        chunk = chunk._replace(at=max(chunk.at, self._last_at, 0))
+        single = self._options.by_character and self.timing == "exact"
+        parts = by_character(chunk, settings) if single else (chunk,)
+        for part in parts:
+            insort(self._coming, part._replace(at=max(part.at, self._last_at)), key=_instant)
+
+    def _more(self) -> bool:
+        """Put down what comes next; return whether there is any more without anybody sending."""
+        return False
+
+    async def receive(self, until: int | None) -> Chunk | None:
+        """Return the next characters; see `Transport.receive`.
+
+        Raises:
+            PortLostError: the port is closed, or the recording is at its end and nobody can cause
+                any more of it.
+        """
+        self._calls += 1
+        if not self._calls % YIELD_EVERY:
+            await asyncio.sleep(0)
+        while True:
+            now = self.clock.now()
+            coming = bool(self._coming) or self._more()
+            if coming and self._coming[0].at <= now and not self._closed:
+                chunk = self._coming.pop(0)
+                self._last_at = chunk.at
+                return chunk
+            if self._closed or (not coming and self._ended()):
+                raise PortLostError(self.name, "the port is closed" if self._closed else _OVER)
+            if until is not None and now >= until:
+                return None
+            ends = [self._coming[0].at] if coming else []
+            if until is not None:
+                ends.append(until)
+            await self._wait(min(ends, default=None))
+
+    def _ended(self) -> bool:
+        """Return whether nothing can come any more."""
+        return False
+
+    async def _wait(self, goal: int | None) -> None:
+        """Let time pass to `goal`, or until somebody sends or closes."""
+        if isinstance(self.clock, ManualClock) and goal is not None:
+            self.clock.advance_to(goal)
+            return
+        loop = asyncio.get_running_loop()
+        self._waiter = waiter = loop.create_future()
+        timer = None
+        if goal is not None:
+            timer = loop.call_later((goal - self.clock.now()) / NS, _wake, waiter)
+        try:
+            await waiter
+        finally:
+            self._waiter = None
+            if timer is not None:
+                timer.cancel()
+
+    def _stir(self) -> None:
+        if self._waiter is not None:
+            _wake(self._waiter)
+
+    async def reconfigure(self, settings: LineSettings) -> None:
+        """Accept the recording's own settings.
+
+        Raises:
+            PortError: they are others.
+        """
+        if settings != self.settings:
+            raise PortError(
+                self.name, f"was recorded at {self.settings}; it cannot be heard at {settings}"
+            )
+
+    async def close(self) -> None:
+        """Release it."""
+        self._closed = True
+        self._stir()
+
+    def _check(self) -> None:
+        if self._closed:
+            raise PortLostError(self.name, "the port is closed")
+
+
+class RecordedPartner(RecordedLine):
+    """The caller asks; what the recorded partner said comes back.
+
+    Args:
+        name: the port string.
+        info: of the recording.
+        transactions: of the recording.
+        clock: virtual or wall.
+        options: how it is played.
+
+    Attributes:
+        book: finds the answers; knows what was asked unexpectedly, and what was not asked.
+        left_out: characters that had not come when the next request was sent.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        info: CaptureInfo,
+        transactions: Iterable[Transaction],
+        clock: Clock,
+        options: PlayOptions | None = None,
+    ) -> None:
+        options = options or PlayOptions()
+        super().__init__(name, info, clock, options)
+        self.book = AnswerBook(transactions, options.repeat)
+        self.left_out = 0
+        self._free_at = 0
+
+    async def send(self, data: bytes) -> int:
+        """Send a request; what was recorded behind it comes at its recorded times.
+
+        Raises:
+            PortLostError: the port is closed.
+        """
+        self._check()
+        now = self.clock.now()
+        if not data:
+            return now
+        start = max(now, self._free_at)
+        self._free_at = end = start + self.settings.characters_ns(len(data))
+        self._give_up(start)
+        if isinstance(self.clock, ManualClock):
+            self.clock.advance_to(end)
+        found = self.book.find(data, end)
+        if found is not None:
+            for chunk in sorted((*found.echo, *found.heard), key=_instant):
+                self._add(chunk._replace(at=end + chunk.at), found.settings)
+        self._stir()
+        return end
+
+    def _give_up(self, now: int) -> None:
+        """Leave out what has not come yet."""
+        kept = [chunk for chunk in self._coming if chunk.at <= now]
+        self.left_out += sum(len(chunk.data) for chunk in self._coming[len(kept) :])
+        self._coming = kept
+
+
+class RecordedTraffic(RecordedLine):
+    """The caller hears the recording as it was; what it sends reaches nobody.
+
+    Args:
+        name: the port string.
+        info: of the recording.
+        chunks: what is heard, each with the settings that it was recorded under.
+        clock: virtual or wall; the first of them comes when its time since `begin` has passed.
+        options: how it is played.
+
+    Attributes:
+        sent: what the caller sent: the end of each, and the characters.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        info: CaptureInfo,
+        chunks: Iterable[tuple[Chunk, LineSettings]],
+        clock: Clock,
+        options: PlayOptions | None = None,
+    ) -> None:
+        super().__init__(name, info, clock, options or PlayOptions())
+        self.sent: list[tuple[int, bytes]] = []
+        self._chunks = iter(chunks)
+        self._begin = clock.now()
+        self._free_at = 0
+
+    async def send(self, data: bytes) -> int:
+        """Take note of what is sent.
+
+        Raises:
+            PortLostError: the port is closed.
+        """
+        self._check()
+        end = max(self.clock.now(), self._free_at) + self.settings.characters_ns(len(data))
+        if data:
+            self._free_at = end
+            if isinstance(self.clock, ManualClock):
+                self.clock.advance_to(end)
+            self.sent.append((end, data))
+        return end
+
+    def _more(self) -> bool:
+        following = next(self._chunks, None)
+        if following is None:
+            return False
+        chunk, settings = following
+        self._add(chunk._replace(at=self._begin + chunk.at), settings)
+        return True
+
+    def _ended(self) -> bool:
+        return True
+
+
+def _instant(chunk: Chunk) -> int:
+    return chunk.at
+
+
+def _wake(waiter: asyncio.Future[None]) -> None:
+    if not waiter.done():
+        waiter.set_result(None)
+
+
+def open_recording(
+    path: str | PathLike[str],
+    options: PlayOptions | None = None,
+    port: PortOptions = DEFAULT_OPTIONS,
+) -> RecordedLine:
+    """Open a capture as a port.
+
+    Args:
+        path: the capture.
+        options: how it is played.
+        port: who the caller is on the line, and whether time is real (``speed``).
+
+    Raises:
+        CaptureError: the file cannot be read or is damaged.
+    """
+    name = f"capture:{fspath(path)}"
+    clock: Clock = SystemClock() if port.speed == "real" else ManualClock()
+    info, records, _ = read_capture(path)
+    if port.vantage == "client":
+        return RecordedPartner(name, info, cut_transactions(info, records), clock, options)
+    if port.vantage == "tap":
+        return RecordedTraffic(name, info, _all(info, records), clock, options)
+    asked = _requests(cut_transactions(info, records), _beginning(info, records))
+    return RecordedTraffic(name, info, asked, clock, options)
+
+
+def _beginning(info: CaptureInfo, records: Iterable[Record]) -> int:
+    """Return when the recording begins: with its first record, and a burst with its first bit."""
+    for each in records:
+        return each.at - (
+            info.settings.characters_ns(len(each.data)) if isinstance(each, Burst) else 0
+        )
+    return 0
+
+
+def _all(info: CaptureInfo, records: tuple[Record, ...]) -> Iterator[tuple[Chunk, LineSettings]]:
+    """Yield all that was sent and heard, from the first record on, in the order of the line.
+
+    What the station sent stands in a capture where it was handed over, which may be before the
+    end of what it heard meanwhile.
+    """
+    begin, settings = _beginning(info, records), info.settings
+    found: list[tuple[Chunk, LineSettings]] = []
+    for each in records:
+        if isinstance(each, Burst):
+            found.append((Chunk(each.data, each.at - begin, each.errors), settings))
+        elif each.kind is LineEventKind.SETTINGS:
+            settings = changed_settings(each.comment, settings)
+    yield from sorted(found, key=lambda pair: pair[0].at)
+
+
+def _requests(
+    transactions: Iterable[Transaction], begin: int
+) -> Iterator[tuple[Chunk, LineSettings]]:
+    """Yield the requests of a recording."""
+    for each in transactions:
+        for chunk in each.asked:
+            yield chunk._replace(at=each.asked_at - begin + chunk.at), each.settings
+
+
+async def open_capture(
+    port: str,
+    settings: LineSettings,  # noqa: ARG001 (the recording has its own)
+    options: PortOptions = DEFAULT_OPTIONS,
+) -> Transport:
+    """Open ``capture:FILE``, ``capture:FILE?repeat=cycle&characters=1``.
+
+    Raises:
+        CaptureError: the file cannot be read or is damaged.
+        SettingsError: the query is not of its form.
+    """
+    path, play = _parsed(port)
+    return open_recording(path, play, options)
+
+
+def _parsed(port: str) -> tuple[str, PlayOptions]:
+    """Return the file and how it is played."""
+    path, _, query = port.partition(":")[2].partition("?")
+    play = PlayOptions()
+    for key, value in parse_qsl(query, keep_blank_values=True):
+        if key == "repeat" and value in tuple(Repeat):
+            play = replace(play, repeat=Repeat(value))
+        elif key == "characters" and value in ("0", "1"):
+            play = replace(play, by_character=value == "1")
+        else:
+            raise SettingsError(
+                f"port {port!r}: {key}={value}: give repeat=order, last or cycle, characters=1"
+            )
+    if not path:
+        raise UsageError(f"port {port!r}: name a file, e.g. capture:site.pcapng")
+    return path, play
