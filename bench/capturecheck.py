@@ -25,8 +25,8 @@ from kerfbus.bench.textfile import read_text
 from kerfbus.bench.traffictext import HEADER, TrafficText, about, summary_lines
 from kerfbus.bench.transport import LineEventKind
 
-Explain = Callable[[Path], Mapping[str, Any]]
-"""Gives the object of ``kerfbus explain --json`` for a capture."""
+Explain = Callable[[Path, RegisterMap | None], Mapping[str, Any]]
+"""Gives the object of ``kerfbus explain --json`` for a capture, with or without a map."""
 OpenMap = Callable[[str], RegisterMap]
 NOTHING = "(nothing)"
 AMONG = 3
@@ -187,7 +187,7 @@ class Checker:
         found += _summary(heard, expected, named)
         found += _quality(heard.quality.to_json(), expected)
         if expected.causes is not None:
-            found += _causes(self.explain(capture), expected.causes)
+            found += _causes(self.explain(capture, named), expected.causes)
         return found
 
 

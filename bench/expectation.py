@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Literal
 
 from kerfbus.bench.decode import Summary
+from kerfbus.bench.diagnosis.causes import CAUSES
 from kerfbus.bench.errors import ExpectationError, FormError
 from kerfbus.bench.regmap.codec import close_match
 from kerfbus.bench.tomlform import Field, Form, KeyPath, Source, first_of, read_text
@@ -55,27 +56,8 @@ MEASURES = (
     "turnaround_ms_max",
 )
 """What the quality of a link is told in, by the keys of `kerfbus explain` and where they stand."""
-CAUSES = (
-    "healthy",
-    "arc-noise",
-    "random-noise",
-    "missing-termination",
-    "missing-bias",
-    "early-release",
-    "late-release",
-    "echo",
-    "adapter-gaps",
-    "duplicate-address",
-    "second-client",
-    "intermittent-contact",
-    "ground-offset",
-    "swapped-pair",
-    "wrong-baud",
-    "wrong-format",
-    "slow-server",
-    "no-server",
-)
-"""The causes that can be expected."""
+HEALTHY = "healthy"
+"""A cause as well, where nothing is wrong."""
 
 Verdict = Literal["healthy", "fault", "insufficient"]
 
@@ -235,11 +217,12 @@ def _mistakes(source: Source, form: ExpectationForm) -> list[FormError]:
             found.append(source.wrong(path, "has no bound; give min, max or both"))
         elif bounds.min is not None and bounds.max is not None and bounds.min > bounds.max:
             found.append(source.wrong(path, f"min {bounds.min:g} is above max {bounds.max:g}"))
+    known = (HEALTHY, *(each.slug for each in CAUSES))
     for key in ("first", "among_three") if form.causes is not None else ():
         for index, slug in enumerate(getattr(form.causes, key)):
-            if slug not in CAUSES:
+            if slug not in known:
                 path = ("causes", key, index)
-                found.append(source.wrong(path, _unknown(f"{slug!r} is no cause", slug, CAUSES)))
+                found.append(source.wrong(path, _unknown(f"{slug!r} is no cause", slug, known)))
     if form.decode is not None and not (Path(source.file).parent / form.decode).is_file():
         found.append(source.wrong(("decode",), f"there is no file {form.decode} beside this one"))
     return found
