@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 from kerfbus.bench.errors import CaptureError, KerfbusError
+from kerfbus.bench.ports import is_simulated
 from kerfbus.bench.recorder import RecordingTransport, recorded
 from kerfbus.bench.transport import Transport, Vantage
 from kerfbus.tui.output import Output
@@ -30,8 +31,11 @@ async def recording(
     transport = recorded(port, capture, vantage)
     transport.when_capture_fails(lambda _: _stopped(capture, output))
     try:
-        async with transport:
-            yield transport
+        try:
+            async with transport:
+                yield transport
+        finally:
+            _write_truth(port, capture)
     except KerfbusError:
         if transport.capture_error is not None:  # the second trouble, said before the first
             output.remark(str(transport.capture_error), always=True)
@@ -42,6 +46,15 @@ async def recording(
         tell_recording(transport, capture, output)
         raise
     tell_recording(transport, capture, output)
+
+
+def _write_truth(port: Transport, capture: str) -> None:
+    """Write what was really so beside the recording, where the port is a simulated pair."""
+    if is_simulated(port.name):
+        from kerfbus.sim.pairport import PairTransport
+
+        if isinstance(port, PairTransport):
+            port.write_truth(capture)
 
 
 def _stopped(capture: str, output: Output) -> None:

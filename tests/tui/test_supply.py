@@ -48,6 +48,7 @@ def test_on_a_pty_until_stopped_with_a_whole_capture(tmp_path: Path, stop: int) 
             "servers": [17],
             "scenario": None,
             "speed": "real",
+            "paced": False,
         }
         read = console.call("read", "arc_voltage", "--port", path, "--server", "17", "--json")
         assert read.answer["values"][0]["value"] == 0.0
