@@ -1,12 +1,13 @@
-"""A simulated line for plain functions: no event loop, no waiting, all of it recorded.
+"""A line for plain functions, simulated or recorded: no event loop, no waiting, all of it recorded.
 
-Job: let a test ask a simulated supply, or hear a simulated line, in virtual time. Rule: nothing
+Job: let a test ask a simulated supply, or hear a line again, in virtual time. Rule: nothing
 here may take real time. In virtual time no call has to wait for anything, so each runs to its end
 at once, also inside a running event loop. Asynchronous code uses `PlainLine.transport` instead.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,19 +18,20 @@ from kerfbus.bench.access import read_values, readings_wanted, write_values
 from kerfbus.bench.capturewriter import CaptureWriter
 from kerfbus.bench.client import Client, Result
 from kerfbus.bench.clock import NS, ManualClock
-from kerfbus.bench.errors import UsageError
+from kerfbus.bench.errors import PortLostError, UsageError
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.portoptions import PortOptions
+from kerfbus.bench.recordedline import PlayOptions, open_recording
 from kerfbus.bench.recorder import RecordingTransport
 from kerfbus.bench.regmap import RegisterMap, Target, Value, parse_target, plan_write
-from kerfbus.bench.transport import Chunk, Vantage
+from kerfbus.bench.transactions import read_transactions
+from kerfbus.bench.transport import Chunk, Transport, Vantage
 from kerfbus.bench.valuetext import place
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.port import open_on
 from kerfbus.sim.scenario.asked import open_asked
 
 T = TypeVar("T")
-SIM = "sim:"
 
 
 @dataclass(frozen=True)
@@ -37,20 +39,30 @@ class PlainOptions:
     """How a line is opened.
 
     Attributes:
-        port: ``sim:``, or a scenario, ``sim:NAME?severity=0.3``.
         capture: a new file that all of it is recorded to.
         vantage: who the caller is on the line.
-        seed: of all chance; 0 for the scenario's own.
-        clock: of all instants; a new one unless one is given.
+        seed: of a simulated line; 0 for the scenario's own.
+        clock: of a simulated line; a new one unless one is given.
         register_map: names the values.
     """
 
-    port: str
     capture: Path
     vantage: Vantage = "client"
     seed: int = 0
     clock: ManualClock = field(default_factory=ManualClock)
     register_map: RegisterMap = field(default_factory=default_map)
+
+
+class Cast(NamedTuple):
+    """Who is there.
+
+    Attributes:
+        server: address of the server, of the first one where there are several.
+        seed: in force; None on a recorded line.
+    """
+
+    server: int
+    seed: int | None = None
 
 
 def at_once(work: Coroutine[Any, Any, T]) -> T:
@@ -71,45 +83,46 @@ def at_once(work: Coroutine[Any, Any, T]) -> T:
 
 
 class PlainLine:
-    """A simulated line, opened.
+    """A line in virtual time, opened.
 
     Args:
-        options: which, for whom, recorded where.
+        transport: the line.
+        cast: who is there.
+        options: for whom, recorded where.
 
     Attributes:
-        port: its port string.
+        server: whom `read` and `write` ask.
         capture: where it is recorded.
         clock: virtual; moves when something is asked or waited for.
-        server: address of the supply, of the first one where there are several.
         map: names the values.
         transport: for asynchronous code, and for code of your own that wants characters.
         client: asks over it.
 
     Raises:
-        PortMissingError: there is no such scenario.
-        ScenarioError: the scenario's file is wrong.
-        SettingsError: the query behind its name is not of its form.
         CaptureError: the capture exists or cannot be written.
     """
 
-    def __init__(self, options: PlainOptions) -> None:
-        self.port, self.capture, self.clock = options.port, options.capture, options.clock
-        self.map = options.register_map
-        self.server, settings, seed = _cast(options.port, options.seed)
-        asked = PortOptions(vantage=options.vantage, speed="fast", seed=options.seed)
-        opened = at_once(open_on(self.clock, options.port, settings, asked))
+    def __init__(self, transport: Transport, cast: Cast, options: PlainOptions) -> None:
+        self.server = cast.server
+        self.capture, self.map = options.capture, options.register_map
+        self.clock = transport.clock
         self._writer = CaptureWriter(
             options.capture,
-            settings=opened.settings,
+            settings=transport.settings,
             vantage=options.vantage,
-            timing=opened.timing,
+            timing=transport.timing,
             clock="virtual",
-            uncertainty_ns=opened.uncertainty_ns,
-            seed=seed,
+            uncertainty_ns=transport.uncertainty_ns,
+            seed=cast.seed,
             buffered=True,
         )
-        self.transport = RecordingTransport(opened, self._writer)
+        self.transport = RecordingTransport(transport, self._writer)
         self.client = Client(self.transport)
+
+    @property
+    def port(self) -> str:
+        """Return the port string."""
+        return self.transport.name
 
     def read(self, *names: str) -> dict[str, Value | tuple[int, ...]]:
         """Return values by name, or by table and address as in ``holding:100+3``.
@@ -153,11 +166,12 @@ class PlainLine:
         return at_once(self.transport.send(data))
 
     def hear(self, seconds: float) -> list[Chunk]:
-        """Let time pass and return what was heard meanwhile."""
+        """Let time pass and return what was heard meanwhile, at most to a recording's end."""
         end = self.clock.now() + round(seconds * NS)
         found = []
-        while (chunk := at_once(self.transport.receive(end))) is not None:
-            found.append(chunk)
+        with contextlib.suppress(PortLostError):
+            while (chunk := at_once(self.transport.receive(end))) is not None:
+                found.append(chunk)
         return found
 
     def mark(self, key: str, value: str) -> None:
@@ -176,24 +190,37 @@ class PlainLine:
         at_once(self.transport.close())
 
 
-class _Cast(NamedTuple):
-    """Who is there: the first supply's address, the line, and the seed in force."""
+def open_simulated(port: str, options: PlainOptions) -> PlainLine:
+    """Open ``sim:``, or a scenario, ``sim:NAME?severity=0.3``.
 
-    address: int
-    settings: LineSettings
-    seed: int
-
-
-def _cast(port: str, seed: int) -> _Cast:
-    """Return who is at a port."""
+    Raises:
+        PortMissingError: there is no such scenario.
+        ScenarioError: the scenario's file is wrong.
+        SettingsError: the query behind its name is not of its form.
+        CaptureError: the capture exists or cannot be written.
+    """
     named = port.partition(":")[2].strip()
-    if not port.startswith(SIM):
-        raise UsageError(f"{port!r} is no simulated line; give sim: or sim:NAME")
-    if not named:
-        return _Cast(PortOptions().address, LineSettings(), seed)
-    scenario, seeded = open_asked(named)
-    in_force = scenario.seed if seeded else seed or scenario.seed
-    return _Cast(scenario.supplies[0].address, scenario.line, in_force)
+    settings, cast = LineSettings(), Cast(PortOptions().address, options.seed)
+    if named:
+        scenario, seeded = open_asked(named)
+        seed = scenario.seed if seeded else options.seed or scenario.seed
+        settings, cast = scenario.line, Cast(scenario.supplies[0].address, seed)
+    asked = PortOptions(vantage=options.vantage, speed="fast", seed=options.seed)
+    opened = at_once(open_on(options.clock, port, settings, asked))
+    return PlainLine(opened, cast, options)
+
+
+def open_recorded(
+    recording: Path, options: PlainOptions, play: PlayOptions | None = None
+) -> PlainLine:
+    """Open a recorded line: whoever asks what was asked gets what came then, damage and all.
+
+    Raises:
+        CaptureError: the recording cannot be read, or the capture cannot be written.
+    """
+    opened = open_recording(recording, play, PortOptions(vantage=options.vantage, speed="fast"))
+    asked = read_transactions(recording).transactions[:1]
+    return PlainLine(opened, Cast(asked[0].request[0] if asked else 1), options)
 
 
 def _typed(value: bool | float | str) -> str:

@@ -45,7 +45,7 @@ class _Run(Protocol):
 
 
 RUNS = pytest.StashKey[list[tuple[str, _Run]]]()
-FaultyLine = Callable[..., "PlainLine"]
+OpenLine = Callable[..., "PlainLine"]
 S = TypeVar("S", bound="BackgroundSupply")
 
 
@@ -167,46 +167,79 @@ def simulated_supply(
     request: pytest.FixtureRequest, tmp_path: Path, virtual_clock: ManualClock
 ) -> Iterator[PlainLine]:
     """A simulated supply in this process, in virtual time; see `kerfbus.sim.plainline`."""
-    from kerfbus.sim.plainline import PlainLine, PlainOptions
+    from kerfbus.sim.plainline import PlainOptions, open_simulated
 
-    name = "simulated_supply"
+    capture = tmp_path / f"simulated_supply{CAPTURE}"
+    options = PlainOptions(capture, seed=_seed(request), clock=virtual_clock)
     with _told():
-        line = PlainLine(
-            PlainOptions(
-                f"sim:{_scenario(request)}",
-                tmp_path / f"{name}{CAPTURE}",
-                seed=_seed(request),
-                clock=virtual_clock,
-            )
-        )
-    with _kept(request, name, line):
+        line = open_simulated(f"sim:{_scenario(request)}", options)
+    with _kept(request, "simulated_supply", line):
         yield line
 
 
 @pytest.fixture
-def faulty_line(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[FaultyLine]:
+def faulty_line(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[OpenLine]:
     """Opens lines with faults: ``faulty_line("arc-noise", severity=0.5, vantage="tap")``.
 
     Further keywords: cause, fidelity (``bits`` or ``sampled``), seed; vantage is ``client``,
     ``tap`` or ``server``. Without a name it is that of the marker `scenario`.
     """
-    from kerfbus.sim.plainline import PlainLine, PlainOptions
-
-    opened: list[PlainLine] = []
+    from kerfbus.sim.plainline import PlainOptions, open_simulated
 
     def open_line(
-        name: str = "", *, vantage: Vantage = "client", **query: str | float
+        capture: Path, name: str = "", *, vantage: Vantage = "client", **query: str | float
     ) -> PlainLine:
         named = _with_query(name or _scenario(request), query)
+        return open_simulated(f"sim:{named}", PlainOptions(capture, vantage, _seed(request)))
+
+    yield from _opening(request, tmp_path / "faulty_line", open_line)
+
+
+@pytest.fixture
+def recorded_line(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[OpenLine]:
+    """Opens recorded lines, damage and all: ``recorded_line("site.pcapng", vantage="client")``.
+
+    To a ``client`` the recorded answers come behind the requests that it repeats, a ``tap`` hears
+    all of it, a ``server`` the requests. Keywords: repeat (``order``, ``last``, ``cycle``) and
+    by_character (each character alone). A path is counted from the folder of the test.
+    """
+    from kerfbus.bench.answerbook import Repeat
+    from kerfbus.bench.errors import UsageError
+    from kerfbus.bench.recordedline import PlayOptions
+    from kerfbus.sim.plainline import PlainOptions, open_recorded
+
+    def open_line(
+        capture: Path,
+        recording: str | Path,
+        *,
+        vantage: Vantage = "client",
+        repeat: str = "last",
+        by_character: bool = False,
+    ) -> PlainLine:
+        if repeat not in tuple(Repeat):
+            raise UsageError(f"repeat {repeat!r}: give {', '.join(Repeat)}")
+        play = PlayOptions(Repeat(repeat), by_character)
+        path = request.path.parent / recording
+        return open_recorded(path, PlainOptions(capture, vantage), play)
+
+    yield from _opening(request, tmp_path / "recorded_line", open_line)
+
+
+def _opening(
+    request: pytest.FixtureRequest, stem: Path, open_line: Callable[..., PlainLine]
+) -> Iterator[OpenLine]:
+    """Yield a function that opens lines; each is recorded, and closed at the end."""
+    opened: list[PlainLine] = []
+
+    def open_next(*args: Any, **keywords: Any) -> PlainLine:
         number = f"-{len(opened) + 1}" if opened else ""
-        path = tmp_path / f"faulty_line{number}{CAPTURE}"
         with _told():
-            line = PlainLine(PlainOptions(f"sim:{named}", path, vantage, _seed(request)))
+            line = open_line(stem.with_name(f"{stem.name}{number}{CAPTURE}"), *args, **keywords)
         opened.append(line)
-        _runs(request).append(("faulty_line", line))
+        _runs(request).append((stem.name, line))
         return line
 
-    yield open_line
+    yield open_next
     for line in opened:
         line.close()
 
@@ -275,13 +308,11 @@ def _told() -> Iterator[None]:
     """Turn an error of ours into a failure of one line."""
     from kerfbus.bench.errors import KerfbusError
 
-    said = ""
     try:
         yield
     except KerfbusError as error:
-        said = str(error)
-    if said:  # out here, so that the failure does not show what it came from as well
-        pytest.fail(said, pytrace=False)
+        # Not "from error": the line says all, and pytest would print where it came from before it.
+        raise pytest.fail.Exception(str(error), pytrace=False) from None
 
 
 def _runs(request: pytest.FixtureRequest) -> list[tuple[str, _Run]]:
