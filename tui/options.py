@@ -65,10 +65,13 @@ class Seconds(click.FloatRange):
 SECONDS = Seconds()
 
 
+EXIT_CODES = "Exit codes: 0 done; 1 it ran, and the answer is bad; 2 it could not run."
+
+
 def examples(*lines: str) -> str:
-    """Return the epilog of a command's help: command lines that work as they stand."""
+    """Return the epilog of a command's help: command lines that work as they stand, exit codes."""
     heading = "Example:" if len(lines) == 1 else "Examples:"
-    return "\n".join(("\b", heading, *(f"  {line}" for line in lines)))
+    return "\n".join(("\b", heading, *(f"  {line}" for line in lines), "", EXIT_CODES))
 
 
 def json_option(function: Command) -> Command:

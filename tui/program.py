@@ -31,7 +31,8 @@ COMMANDS = {
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
     "map": "Check, show, export, import, compare and probe register maps.",
-    "doctor": "Say what this machine can and cannot do, and what to do about it.",
+    "doctor": "Say what this machine can and cannot do, and what to do.",
+    "completion": "Print the script that completes command lines in a shell.",
 }
 """Each command and its one line of help, in the order in which a newcomer needs them."""
 
@@ -60,7 +61,8 @@ class LazyGroup(click.Group):
 @click.group(
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"]},
-    epilog="\b\nExamples:\n  kerfbus demo\n  kerfbus read --help",
+    epilog="\b\nExamples:\n  kerfbus demo\n  kerfbus read --help\n\n"
+    "Exit codes: 0 done; 1 it ran, and the answer is bad; 2 it could not run.",
 )
 @click.version_option(package_name="kerfbus", message="%(package)s %(version)s")
 def program() -> None:

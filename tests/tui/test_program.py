@@ -74,6 +74,18 @@ def test_command_has_help_with_an_example_that_parses(name: str, command: click.
 
 
 @pytest.mark.parametrize(("name", "command"), COMMANDS, ids=[name for name, _ in COMMANDS])
+def test_help_says_what_it_does_and_how_it_ends(name: str, command: click.Command) -> None:
+    first = (command.help or "").partition("\n")[0]
+    assert first.endswith(".")
+    assert first[0].isupper()
+    assert "Exit codes: 0 done; 1" in console.call(*name.split(), "--help").out
+    undescribed = [
+        each.name for each in command.params if isinstance(each, click.Option) and not each.help
+    ]
+    assert not undescribed
+
+
+@pytest.mark.parametrize(("name", "command"), COMMANDS, ids=[name for name, _ in COMMANDS])
 def test_command_takes_json(name: str, command: click.Command) -> None:
     assert isinstance(command, click.Group) or "--json" in {
         option for each in command.params for option in each.opts

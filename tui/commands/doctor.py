@@ -37,7 +37,7 @@ WAIT_NS = 1_000_000
 )
 @json_option
 def command(port: str | None, as_json: bool) -> int:
-    """Say what this machine can and cannot do, and what to do about it.
+    """Say what this machine can and cannot do, and what to do.
 
     Looks at ports, permissions, latency timers, ptys, time, room for captures, the terminal,
     libraries and optional parts. Nothing is sent and nothing changed; without --port no port is

@@ -323,7 +323,9 @@ def _summary(report: Report, seconds: float, request: Request, output: Output) -
 @click.option(
     "--cut", type=click.IntRange(1), default=1, show_default=True, metavar="N", help="Which arc."
 )
-@click.option("--from", "begin", type=click.FloatRange(0), metavar="SECONDS")
+@click.option(
+    "--from", "begin", type=click.FloatRange(0), metavar="SECONDS", help="Where the picture begins."
+)
 @click.option("--to", "end", type=SECONDS, metavar="SECONDS", help="Instead of one arc: a time.")
 @seed_option
 @json_option

@@ -90,8 +90,16 @@ class Request:
 @click.option(
     "--server", type=int, default=1, show_default=True, metavar="ADDRESS", help="1 to 247."
 )
-@click.option("--baud", type=int, default=19200, show_default=True, metavar="N")
-@click.option("--format", default="8E1", show_default=True, metavar="FORMAT")
+@click.option(
+    "--baud", type=int, default=19200, show_default=True, metavar="N", help="Bits a second."
+)
+@click.option(
+    "--format",
+    default="8E1",
+    show_default=True,
+    metavar="FORMAT",
+    help="Data bits, parity, stop bits.",
+)
 @click.option(
     "--seed", type=int, metavar="N", help="Of all chance; without it 0, or the scenario's own."
 )
