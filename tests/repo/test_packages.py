@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import doctest
 import importlib
-import shutil
-import subprocess
-import sys
-import zipfile
 from pathlib import Path
 
 import pytest
@@ -42,23 +38,6 @@ def test_kerfbus_itself_is_a_namespace() -> None:
     import kerfbus
 
     assert getattr(kerfbus, "__file__", None) is None
-
-
-@pytest.mark.slow
-def test_wheel_holds_every_module_and_data_file(tmp_path: Path) -> None:
-    copy = tmp_path / "copy"
-    for path in tree.tracked_files():
-        if path.parts[0] in (*tree.FOLDERS, "pyproject.toml", "README.md", "LICENSE"):
-            (copy / path).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy(tree.ROOT / path, copy / path)
-    build = "from setuptools import build_meta; import sys; build_meta.build_wheel(sys.argv[1])"
-    subprocess.run(
-        [sys.executable, "-c", build, str(tmp_path)], cwd=copy, check=True, capture_output=True
-    )
-    (wheel,) = tmp_path.glob("*.whl")
-    held = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
-    wanted = {f"kerfbus/{path}" for path in tree.tracked_files() if path.parts[0] in tree.FOLDERS}
-    assert held == wanted
 
 
 @pytest.mark.parametrize("name", [tree.module_name(path) for path in tree.product_modules()])
