@@ -79,7 +79,7 @@ def expected_of(step: StepForm) -> Limit:
         return Limit(text="yes")
     if step.judged is None:
         return Limit(step.min, step.max, step.unit or "")
-    share = f"within {step.tolerance_percent:g} % of {MAKERS[step.judged].formula}"
+    share = f"within {step.tolerance_percent:g} % of {MAKERS[step.judged].words}"
     return Limit(unit=step.unit or "", text=share)
 
 

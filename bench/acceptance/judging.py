@@ -28,12 +28,14 @@ class Maker(NamedTuple):
         takes: inputs and their usual values; None where there must be one.
         work: from all inputs to the expected value.
         formula: as plain text.
+        words: what the expected value is, for a person.
         floor: least value that passes in any case, None for none.
     """
 
     takes: Mapping[str, float | None]
     work: Callable[[Values], float]
     formula: str
+    words: str
     floor: float | None = None
 
 
@@ -67,6 +69,7 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
             {"ratio": 50.0, "source_kilohms": 1.0, "load_kilohms": inf, "arc_volts": None},
             _divider,
             "U = U_arc / ratio * R_in / (R_in + R_s)",
+            "what ratio and loading make of the arc voltage",
         ),
         "bias": Maker(
             {
@@ -79,17 +82,20 @@ MAKERS: Mapping[str, Maker] = MappingProxyType(
             },
             _bias,
             "both nodes of the bias network solved",
+            "what the bias network gives, and at least 0.2 V",
             THRESHOLD,
         ),
         "termination": Maker(
             {"near": 120.0, "far": 120.0, "loads": 2.0},
             _termination,
             "R_near || R_far || receivers",
+            "both terminators and the receivers in parallel",
         ),
         "pair": Maker(
             {"metres": None, "awg": 24.0, "contacts": 0.5},
             _pair,
             "2 * length * resistance of a conductor, and the contacts",
+            "the copper of this length and gauge, and the contacts",
         ),
     }
 )

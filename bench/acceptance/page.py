@@ -24,7 +24,7 @@ MANNERS: Mapping[Manner, tuple[str, str]] = {
     Manner.AUTOMATIC: ("Checked by the program", "Read-only: nothing was written for these."),
     Manner.ARMED: (
         "Set, read back and put back",
-        "Written while the unit was idle; none of it can strike an arc.",
+        "Only when armed, and while the unit is idle; none of it can strike an arc.",
     ),
     Manner.ASKED: ("Measured or seen by a person", "As the person answered."),
 }
