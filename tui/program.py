@@ -27,6 +27,7 @@ COMMANDS = {
     "soak": "Ask many times; say how good the link is, and how sure that is.",
     "decode": "Turn a capture into frames and transactions.",
     "explain": "Say what is probably wrong with a link, from a capture of it.",
+    "accept": "Run an acceptance plan; write the commissioning record.",
     "cable": "Compute bias, termination, lengths, stubs, divider, hose, duty.",
     "scenario": "Run simulated worlds in virtual time; list, check, plot them.",
     "process": "Show cutting processes; suggest a starting point.",
