@@ -1,0 +1,122 @@
+"""`kerfbus console`: see a link live; poll, write, watch and record it on one screen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from kerfbus.tui.durations import DURATION
+from kerfbus.tui.endings import DONE
+from kerfbus.tui.options import (
+    SECONDS,
+    Link,
+    examples,
+    json_option,
+    line_options,
+    map_option,
+    port_option,
+)
+from kerfbus.tui.output import Output
+
+if TYPE_CHECKING:
+    from kerfbus.tui.console.model import Model
+
+
+@click.command(
+    "console",
+    epilog=examples(
+        "kerfbus console",
+        "kerfbus console --port /dev/ttyUSB0 --map my-unit.toml --capture site.pcapng",
+        "kerfbus console --port /dev/ttyUSB0 --listen",
+        "kerfbus console --open site.pcapng",
+    ),
+)
+@port_option
+@line_options
+@click.option(
+    "--server",
+    type=int,
+    metavar="ADDRESS",
+    help="Server address, 1 to 247. Without it, --baud, --format: as the map says.",
+)
+@map_option
+@click.option(
+    "--timeout",
+    "timeout_seconds",
+    type=SECONDS,
+    default=1.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Wait for a reply.",
+)
+@click.option(
+    "--every",
+    type=DURATION,
+    default="100ms",
+    show_default=True,
+    metavar="T",
+    help="From one request to the next.",
+)
+@click.option("--listen", is_flag=True, help="Hear the line as a tap; send nothing.")
+@click.option("--capture", metavar="FILE", help="Record from the start; a new file.")
+@click.option("--open", "opened", metavar="FILE", help="Look at this capture instead of a line.")
+@click.option(
+    "--theme", type=click.Choice(["dark", "light"]), default="dark", show_default=True, help="Look."
+)
+@click.option("--seed", type=click.IntRange(0), metavar="N", help="Of a simulated line's chance.")
+@json_option
+def command(as_json: bool, **options: Any) -> int:
+    """See a link live: poll, write, watch and record it on one screen.
+
+    Three sentences on top say whether it talks, whether it is healthy, and what is wrong. ? shows
+    every key and the command that does the same. On a real port nothing is written before it is
+    armed, by typing a word. The screen is drawn on standard error; what the session came to is
+    printed at the end.
+    """
+    from kerfbus.bench.errors import UsageError
+    from kerfbus.tui.console.app import Console
+    from kerfbus.tui.console.engine import Manner
+
+    names = ("port", "baud", "format", "server", "map", "timeout_seconds")
+    link = Link(**{name: options[name] for name in names}, retries=0)
+    if options["listen"] and options["opened"]:
+        raise click.UsageError("give --listen or --open, not both")
+    import sys
+
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise UsageError("the console needs a terminal; `kerfbus read` and `listen` need none")
+    manner = Manner(
+        listen=options["listen"],
+        every_ns=round(options["every"] * 1e9),
+        seed=options["seed"] or 0,
+    )
+    theme = f"kerfbus-{options['theme']}"
+    console = Console(link, manner, options["capture"], options["opened"], theme)
+    console.run()
+    if console.return_code:
+        return int(console.return_code)
+    _tell(Output(as_json=as_json), console.live)
+    return DONE
+
+
+def _tell(output: Output, model: Model | None) -> None:
+    """Say what the session came to."""
+    quality = None if model is None or model.quality is None else model.quality.to_json()
+    recording = model.recording if model is not None else None
+    output.answer(
+        {
+            "port": model.link.port if model is not None else None,
+            "quality": quality,
+            "capture": recording.path if recording is not None else None,
+            "capture_error": (recording.error or None) if recording is not None else None,
+        }
+    )
+    if output.as_json:
+        return
+    from kerfbus.tui.traffic import quality_lines
+
+    if quality is not None and quality["transaction_error_rate"] is not None:
+        output.texts(quality_lines(quality))
+    if recording is not None:
+        output.text(recording.error or f"Recorded to {recording.path}.")

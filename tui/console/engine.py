@@ -1,0 +1,437 @@
+"""The link behind the console: opens the port, polls, writes, records. No screen is known here.
+
+Everything that fails is told to the model and never ends the console.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import importlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from kerfbus.bench.errors import KerfbusError, NotArmedError, PortLostError, UsageError
+from kerfbus.bench.portoptions import PortOptions
+from kerfbus.bench.transport import LineEventKind, Transport
+from kerfbus.tui.console.model import Link as Chosen
+from kerfbus.tui.console.model import Model, Recording
+from kerfbus.tui.console.verdict import Door
+
+if TYPE_CHECKING:
+    from kerfbus.bench.access import Reading, Setting
+    from kerfbus.bench.client import Client
+    from kerfbus.bench.recorder import RecordingTransport
+    from kerfbus.bench.regmap import PlannedWrite, ReadSpan, Register
+    from kerfbus.sim.hand import Hand
+    from kerfbus.tui.console.spool import Spool
+    from kerfbus.tui.console.tap import Passage, Watch
+    from kerfbus.tui.linking import Plan
+
+NS = 1_000_000_000
+LISTEN_NS = 200_000_000
+"""A tap looks up so often: the longest that a recording takes to begin or end."""
+HOUSEKEEPING_NS = NS
+NEEDED = (
+    "kerfbus.bench.quality",
+    "kerfbus.bench.client",
+    "kerfbus.bench.access",
+    "kerfbus.bench.recorder",
+    "kerfbus.bench.ports",
+    "kerfbus.bench.reopen",
+)
+"""What an open port needs; it is imported beside the first paint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a link is to be used, whatever its port.
+
+    Attributes:
+        listen: hear the line as a tap and send nothing.
+        every_ns: from the beginning of a request to that of the next; 0 for no pause.
+        virtual: let a simulated line run in virtual time, for tests.
+        seed: of a simulated line.
+        spool: keep what passes in a temporary file, so that it can be explained.
+    """
+
+    listen: bool = False
+    every_ns: int = 100_000_000
+    virtual: bool = False
+    seed: int = 0
+    spool: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What is wanted of a link.
+
+    Attributes:
+        plan: port, settings, server, map.
+        manner: how it is to be used.
+    """
+
+    plan: Plan
+    manner: Manner = Manner()
+
+
+def load() -> None:
+    """Import what an open port needs; takes a second or so on the first call."""
+    for name in NEEDED:
+        importlib.import_module(name)
+
+
+class Engine:
+    """The link of one port, from open to close.
+
+    Args:
+        model: is told everything.
+        wishes: how the link is to be used.
+
+    Attributes:
+        hand: on the simulated world, None on a real port.
+    """
+
+    def __init__(self, model: Model, wishes: Wishes) -> None:
+        self.model = model
+        self.wishes = wishes
+        self.hand: Hand | None = None
+        self._base: Transport | None = None
+        self._watch: Watch | None = None
+        self._client: Client | None = None
+        self._inner_door: Passage | None = None
+        self._outer_door: Passage | None = None
+        self._recorder: RecordingTransport | None = None
+        self._spool: Spool | None = None
+        self._line = asyncio.Lock()
+        self._planned: tuple[frozenset[str], list[ReadSpan]] = (frozenset(), [])
+        self._next_span = 0
+        self._housekeeping = 0
+        plan = wishes.plan
+        model.link = Chosen(
+            plan.link.port,
+            str(plan.settings),
+            None if wishes.manner.listen else plan.server,
+            plan.real,
+            Door.OPENING,
+            every_ms=wishes.manner.every_ns / 1e6,
+        )
+
+    # --- opening and closing ---------------------------------------------------------------------
+
+    @property
+    def now(self) -> int:
+        """Return the line's present instant; 0 while no port was opened."""
+        return self._base.clock.now() if self._base is not None else 0
+
+    async def open(self) -> bool:
+        """Open the port; return whether that worked. What went wrong stands in the model."""
+        from kerfbus.bench.quality import Quality
+
+        model = self.model
+        try:
+            base = await self._open_base()
+        except KerfbusError as error:
+            model.link.door, model.link.why = Door.FAILED, str(error)
+            return False
+        self._base = base
+        facts = base.facts
+        model.quality = Quality(base.settings, reports_errors=facts.reports_errors is not False)
+        self._build(base)
+        model.link.door = Door.OPEN
+        model.link.facts = facts.notes + ((facts.identity,) if facts.identity else ())
+        if self.wishes.manner.spool:
+            await self._start_spool()
+        return True
+
+    async def _open_base(self) -> Transport:
+        from kerfbus.bench.ports import SamePort, open_port
+        from kerfbus.bench.reopen import ReopeningTransport
+
+        wishes, plan = self.wishes, self.wishes.plan
+        options = PortOptions(
+            vantage="tap" if wishes.manner.listen else "client",
+            speed="fast" if wishes.manner.virtual else "real",
+            seed=wishes.manner.seed,
+        )
+        if not plan.real:
+            from kerfbus.sim.hand import hand_of
+
+            transport = await open_port(plan.link.port, plan.settings, options)
+            self.hand = hand_of(transport)
+            return transport
+        port = SamePort(plan.link.port, plan.settings, options)
+        return await ReopeningTransport.open(port, self._port_event)
+
+    def _build(self, base: Transport) -> None:
+        """Put together what stands between the port and its user."""
+        from kerfbus.bench.client import Client
+        from kerfbus.tui.console.tap import Passage, Watch
+
+        quality = self.model.quality
+        assert quality is not None
+        self._inner_door = Passage(base)
+        self._outer_door = Passage(self._inner_door)
+        vantage = "tap" if self.wishes.manner.listen else "client"
+        self._watch = Watch(
+            self._outer_door,
+            vantage,  # type: ignore[arg-type]
+            self.model.take,
+            quality.character_error,
+        )
+        # Nothing is tried again: a retry would hide an error from whoever looks at the link.
+        self._client = Client(self._watch, replace(self.wishes.plan.policy, retries=0))
+
+    def _port_event(self, kind: LineEventKind, at: int, why: str) -> None:
+        """Take note of a port that went away or came back."""
+        self.model.port_event(kind, why)
+        for recorder in (self._recorder, self._spool.recorder if self._spool else None):
+            if recorder is not None:
+                recorder.port_event(kind, at, why)
+        if kind is LineEventKind.OPENED and self._watch is not None:
+            self._watch.event(kind, why)
+
+    async def close(self) -> None:
+        """End recordings and release the port."""
+        base, self._base = self._base, None
+        if base is None:
+            return
+        if self._watch is not None:
+            self._watch.finish()
+        await self.stop_recording()
+        if self._spool is not None:
+            await self._spool.close()
+        await base.close()
+        self.model.link.door = Door.SHUT
+
+    # --- running ---------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Poll, or listen, until cancelled or the port is gone for good."""
+        while self._base is not None:
+            began = self.now
+            try:
+                await self.turn()
+            except PortLostError as error:
+                if not self.wishes.plan.real:
+                    self.model.port_event(LineEventKind.LOST, str(error))
+                    return
+                await asyncio.sleep(LISTEN_NS / NS)
+            if not self.wishes.manner.listen:
+                await self._base.clock.sleep_until(began + self.wishes.manner.every_ns)
+                await asyncio.sleep(0)  # nobody else would have a turn where nothing is waited for
+
+    async def turn(self) -> None:
+        """Do one poll, or hear what comes next; then what is due besides."""
+        async with self._line:
+            if self.wishes.manner.listen:
+                await self._listen()
+            else:
+                await self._poll()
+        now = self.now
+        if self.hand is not None:
+            self.hand.tick(now)
+        if now >= self._housekeeping:
+            self._housekeeping = now + HOUSEKEEPING_NS
+            if self._spool is not None and self._spool.full:
+                await self._start_spool()
+
+    async def _listen(self) -> None:
+        watch = self._watch
+        assert watch is not None
+        until = self.now + LISTEN_NS
+        deadline = watch.deadline
+        await watch.receive(until if deadline is None else min(deadline, until))
+
+    def spans(self) -> list[ReadSpan]:
+        """Return the reads that go round: those of the first section stand before each other."""
+        board, arc = self.model.board, self.model.arc_register
+        polled = frozenset(board.polled)
+        if self._planned[0] != polled or not self._planned[1]:
+            also = () if arc is None else (arc,)
+            self._planned = (polled, _interleaved(board.spans(also), board.first_names(also)))
+        return self._planned[1]
+
+    async def _poll(self) -> None:
+        """Send the next read that is due, and take what comes of it."""
+        from kerfbus.bench.access import READS, Reading, problem_of, raw_of
+
+        spans = self.spans()
+        if not spans:
+            return
+        span = spans[self._next_span % len(spans)]
+        self._next_span += 1
+        assert self._client is not None
+        request = READS[span.table](span.start, span.quantity)
+        result = await self._client.request(self.wishes.plan.server, request)
+        raw = raw_of(span, result.reply) if result.ok else None
+        if raw is None or len(raw) != span.quantity:
+            self.model.refuse(span, problem_of(result) or "the reply is too short")
+            return
+        whole = Reading(span, raw=raw, at=result.at)
+        self._arc_seen(self.model.read(_parts(self.model, whole)))
+
+    def _arc_seen(self, state: str | None) -> None:
+        if state is not None:
+            self._record_mark("arc", state)
+
+    # --- what a person does ----------------------------------------------------------------------
+
+    def check_armed(self, planned: PlannedWrite) -> None:
+        """Check that a write may be made now.
+
+        Raises:
+            NotArmedError: on a real port, without arming, or an arc could be struck.
+        """
+        link = self.model.link
+        if self.wishes.manner.listen:
+            raise NotArmedError(f"{link.port}: a tap sends nothing; c opens the port as a client")
+        if not link.real:
+            return
+        if not link.armed:
+            raise NotArmedError(f"{link.port} is a real port: nothing was sent; arm it first")
+        if planned.can_strike_arc and not link.strike:
+            raise NotArmedError("this can strike an arc: nothing was sent; allow that by itself")
+
+    async def write(self, planned: PlannedWrite) -> list[Setting]:
+        """Write and read back.
+
+        Raises:
+            NotArmedError: it may not be made now; nothing was sent.
+            UsageError: no port is open.
+        """
+        from kerfbus.bench.access import write_values
+
+        self.check_armed(planned)
+        if self._client is None or self._base is None:
+            raise UsageError("no port is open; nothing was sent")
+        async with self._line:
+            done = await write_values(self._client, self.wishes.plan.server, planned)
+        self.model.board.take([each.after for each in done if not each.problem])
+        return done
+
+    def mark(self, key: str, value: str) -> None:
+        """Mark this moment: in the account, on the strip, in what is recorded."""
+        self.model.mark(key, value, self.now)
+        self._record_mark(key, value)
+
+    def _record_mark(self, key: str, value: str) -> None:
+        for recorder in (self._recorder, self._spool.recorder if self._spool else None):
+            if recorder is not None:
+                recorder.mark(key, value)
+        if self._watch is not None:
+            self._watch.event(LineEventKind.MARK, f"{key}={value}")
+
+    # --- recording -------------------------------------------------------------------------------
+
+    @property
+    def vantage(self) -> str:
+        """Return which station the recordings are from."""
+        return "tap" if self.wishes.manner.listen else "client"
+
+    async def start_recording(self, path: str) -> None:
+        """Record to a new file from now on.
+
+        Raises:
+            CaptureError: the file exists or cannot be written.
+            UsageError: no port is open, or a recording runs.
+        """
+        from kerfbus.bench.recorder import recorded
+        from kerfbus.tui.console.tap import Shield
+
+        if self._base is None or self._inner_door is None or self._outer_door is None:
+            raise UsageError("no port is open; there is nothing to record")
+        if self._recorder is not None:
+            raise UsageError("a recording runs already; stop it first")
+        async with self._line:
+            seed = None if self.wishes.plan.real else self.wishes.manner.seed
+            inner = Shield(self._inner_door)
+            self._recorder = recorded(inner, path, self.vantage, seed=seed)  # type: ignore[arg-type]
+            state = self.model.recording = Recording(path, self.now)
+            self._recorder.when_capture_fails(lambda error: _failed(state, error))
+            self._outer_door.lead(self._recorder)
+        self.model.tell(f"recording to {path}")
+
+    async def stop_recording(self) -> None:
+        """End the recording; does nothing when none runs."""
+        recorder, self._recorder = self._recorder, None
+        state = self.model.recording
+        if recorder is None or state is None or self._outer_door is None:
+            return
+        assert self._inner_door is not None
+        async with self._line:
+            self._outer_door.lead(self._inner_door)
+        await recorder.close()
+        state.ended = True
+        self.model.tell(state.error or f"recorded to {state.path}")
+
+    async def _start_spool(self) -> None:
+        """Begin, or go on in a new file with, the short memory that `explain` looks at."""
+        from kerfbus.tui.console.spool import Spool
+
+        assert self._inner_door is not None
+        assert self._base is not None
+        try:
+            if self._spool is None:
+                self._spool = Spool()
+            async with self._line:
+                await self._spool.begin(self._base, self._inner_door, self.vantage)
+        except (KerfbusError, OSError) as error:
+            self.model.spool_error = str(error)
+        else:
+            recorder = self._spool.recorder
+            if recorder is not None:
+                recorder.when_capture_fails(self._spool_failed)
+
+    def _spool_failed(self, error: KerfbusError) -> None:
+        self.model.spool_error = str(error)
+
+    def seen_file(self) -> str:
+        """Return a capture of what has just been seen, written out up to now.
+
+        Raises:
+            UsageError: there is none.
+        """
+        with contextlib.suppress(OSError):
+            if self._spool is not None and (path := self._spool.newest()) is not None:
+                return path
+        raise UsageError("nothing was seen yet that could be explained")
+
+
+def _parts(model: Model, whole: Reading) -> list[Reading]:
+    """Return a reading for each register that lies whole in one that was read."""
+    from kerfbus.bench.access import reading_of
+
+    span, raw = whole.span, whole.raw
+    assert raw is not None
+    found = []
+    for register in model.map.covering(span.table, span.start, span.quantity):
+        first = register.address - span.start
+        if first >= 0 and first + register.words <= span.quantity:
+            part = raw[first : first + register.words]
+            found.append(replace(reading_of(register), raw=part, at=whole.at))
+    return found
+
+
+def _interleaved(spans: list[ReadSpan], first: Sequence[Register]) -> list[ReadSpan]:
+    """Return reads in an order in which those that hold a first register come every other time."""
+    quick = [
+        span
+        for span in spans
+        if any(
+            each.table is span.table and span.start <= each.address < span.start + span.quantity
+            for each in first
+        )
+    ]
+    slow = [span for span in spans if span not in quick]
+    if not quick or not slow:
+        return spans
+    order: list[ReadSpan] = []
+    for number, span in enumerate(slow):
+        order += [quick[number % len(quick)], span]
+    return order if len(slow) >= len(quick) else [*quick, *slow]
+
+
+def _failed(state: Recording, error: KerfbusError) -> None:
+    state.error = str(error)
