@@ -35,7 +35,7 @@ from kerfbus.bench.clock import NS, Clock, ManualClock, SystemClock
 from kerfbus.bench.errors import PortError, PortLostError, SettingsError, UsageError
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
-from kerfbus.bench.transactions import Transaction, cut_transactions, part_of
+from kerfbus.bench.transactions import Transaction, beginning, cut_transactions, part_of
 from kerfbus.bench.transport import Chunk, LineEventKind, PortFacts, Transport
 
 __all__ = [
@@ -342,17 +342,8 @@ def open_recording(
         return RecordedPartner(name, info, cut_transactions(info, records), clock, options)
     if port.vantage == "tap":
         return RecordedTraffic(name, info, _all(info, records), clock, options)
-    asked = _requests(cut_transactions(info, records), _beginning(info, records))
+    asked = _requests(cut_transactions(info, records), beginning(info, records))
     return RecordedTraffic(name, info, asked, clock, options)
-
-
-def _beginning(info: CaptureInfo, records: Iterable[Record]) -> int:
-    """Return when the recording begins: with its first record, and a burst with its first bit."""
-    for each in records:
-        return each.at - (
-            info.settings.characters_ns(len(each.data)) if isinstance(each, Burst) else 0
-        )
-    return 0
 
 
 def _all(info: CaptureInfo, records: tuple[Record, ...]) -> Iterator[tuple[Chunk, LineSettings]]:
@@ -361,7 +352,7 @@ def _all(info: CaptureInfo, records: tuple[Record, ...]) -> Iterator[tuple[Chunk
     What the station sent stands in a capture where it was handed over, which may be before the
     end of what it heard meanwhile.
     """
-    begin, settings = _beginning(info, records), info.settings
+    begin, settings = beginning(info, records), info.settings
     found: list[tuple[Chunk, LineSettings]] = []
     for each in records:
         if isinstance(each, Burst):

@@ -17,7 +17,7 @@ from enum import Enum
 from os import PathLike
 from typing import NamedTuple
 
-from kerfbus.bench.capture import CaptureReader
+from kerfbus.bench.capture import read_capture
 from kerfbus.bench.capturerecords import Burst, CaptureInfo, Record
 from kerfbus.bench.conversation import Message, Role
 from kerfbus.bench.decode import Decoder, Row
@@ -25,7 +25,14 @@ from kerfbus.bench.frames import Frame
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.transport import CharacterError, Chunk, Vantage
 
-__all__ = ["Ending", "Transaction", "TransactionCutter", "cut_transactions", "read_transactions"]
+__all__ = [
+    "Ending",
+    "Recording",
+    "Transaction",
+    "TransactionCutter",
+    "cut_transactions",
+    "read_transactions",
+]
 
 
 class Ending(Enum):
@@ -307,11 +314,22 @@ class Recording(NamedTuple):
         info: what its first section says.
         transactions: in the order of the line.
         warning: what is odd about the end of the file, None when nothing is.
+        began_at: when the recording began: with its first record, and a burst with its first bit.
     """
 
     info: CaptureInfo
     transactions: tuple[Transaction, ...]
-    warning: str | None
+    warning: str | None = None
+    began_at: int = 0
+
+
+def beginning(info: CaptureInfo, records: Iterable[Record]) -> int:
+    """Return when a recording begins: with its first record, and a burst with its first bit."""
+    for each in records:
+        if isinstance(each, Burst):
+            return each.at - info.settings.characters_ns(len(each.data))
+        return each.at
+    return 0
 
 
 def read_transactions(path: str | PathLike[str]) -> Recording:
@@ -320,6 +338,6 @@ def read_transactions(path: str | PathLike[str]) -> Recording:
     Raises:
         CaptureError: it cannot be read or is damaged.
     """
-    with CaptureReader(path) as reader:
-        info = reader.info
-        return Recording(info, tuple(cut_transactions(info, reader)), reader.warning)
+    info, records, warning = read_capture(path)
+    found = tuple(cut_transactions(info, records))
+    return Recording(info, found, warning, beginning(info, records))
