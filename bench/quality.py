@@ -281,16 +281,20 @@ class Quality:
     def comparisons(self) -> list[dict[str, Any]]:
         """Return, for each key with two values or more, its last two compared, for an answer.
 
-        ``arc`` is compared as on against off, whatever came last.
+        ``arc`` is compared as on against off, whatever came last, and where it was observed also
+        as changing against off: noise strikes with the arc.
         """
         values: dict[str, list[str]] = {}
         for key, value in self.conditions:
-            if value != CHANGING:
-                values.setdefault(key, []).append(value)
-        pairs = {key: (found[-1], found[-2]) for key, found in values.items() if len(found) > 1}
-        if {"on", "off"} <= set(values.get(ARC, ())):
-            pairs[ARC] = ("on", "off")
-        return [self._comparison(key, *pair) for key, pair in pairs.items()]
+            values.setdefault(key, []).append(value)
+        pairs = []
+        for key, found in values.items():
+            steady = [each for each in found if each != CHANGING]
+            if key == ARC and "off" in found:
+                pairs += [(key, each, "off") for each in ("on", CHANGING) if each in found]
+            elif len(steady) > 1:
+                pairs.append((key, steady[-1], steady[-2]))
+        return [self._comparison(*pair) for pair in pairs]
 
     def _comparison(self, key: str, first: str, second: str) -> dict[str, Any]:
         found = self.compared((key, first), (key, second))

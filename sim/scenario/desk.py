@@ -6,11 +6,14 @@ client with several units.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 from kerfbus.bench import wire
 from kerfbus.sim.scenario.agenda import NEVER
 from kerfbus.sim.scenario.careful import CarefulController
+from kerfbus.sim.scenario.place import Place
+from kerfbus.sim.scenario.plan import Program
 from kerfbus.sim.scenario.world import World
 
 RESPONSE_NS = 300_000_000
@@ -34,18 +37,19 @@ class Desk:
 
     Args:
         world: its supplies with a table get a controller each.
+        which: says of a table's program whether it gets one; without it all do.
 
     Attributes:
         controllers: in the order of the supplies.
     """
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: World, which: Callable[[Program], bool] | None = None) -> None:
         self._world = world
         self._places = {}
         for place, torch, plan in zip(
             world.places, world.torches, world.scenario.supplies, strict=True
         ):
-            if plan.program is not None:
+            if plan.program is not None and (which is None or which(plan.program)):
                 tell = world.teller("controller", place)
                 controller = CarefulController(place, torch, plan.program, world.agenda, tell)
                 self._places[controller] = place
@@ -84,6 +88,10 @@ class Desk:
         """Hand the reply to whose turn it was; first comes what has happened meanwhile."""
         self._world.advance(now)
         turn.controller.hear(reply, now)
+
+    def place_of(self, controller: CarefulController) -> Place:
+        """Return the supply that a controller controls."""
+        return self._places[controller]
 
     def first(self) -> Turn | None:
         """Return whose turn it is next as things stand, None without controllers."""

@@ -62,6 +62,8 @@ class TableForm(Form):
         repeat: begin again at the end of the list.
         fault_pause: after a fault, before the controller clears it, s.
         fault_tries: how many failures in a row it takes before it gives up.
+        when_asked: what the table does when the caller is the client on the line: its torch
+            follows the caller's arc, or its own controller goes on cutting by wires of its own.
         cuts: the cut list.
     """
 
@@ -73,6 +75,7 @@ class TableForm(Form):
     repeat: bool = True
     fault_pause: float = Field(default=3.0, ge=0, le=MAX_SECONDS)
     fault_tries: int = Field(default=3, ge=1, le=10_000)
+    when_asked: Literal["follows", "cuts"] = "follows"
     cuts: list[CutForm] = Field(alias="cut", min_length=1, max_length=1000)
 
 

@@ -255,6 +255,7 @@ def _program(form: TableForm, path: KeyPath, reader: Reader) -> Program:
         form.repeat,
         nanoseconds(form.fault_pause),
         form.fault_tries,
+        form.when_asked == "cuts",
     )
 
 

@@ -68,6 +68,7 @@ class Program:
         repeat: begin again at the end.
         fault_pause_ns: after a failure.
         fault_tries: failures in a row that it takes.
+        own_wires: it goes on cutting when the caller is the client on the line.
     """
 
     cuts: tuple[Cut, ...]
@@ -77,6 +78,7 @@ class Program:
     repeat: bool
     fault_pause_ns: int
     fault_tries: int
+    own_wires: bool = False
 
 
 @dataclass(frozen=True, slots=True)

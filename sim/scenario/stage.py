@@ -9,6 +9,7 @@ from __future__ import annotations
 from kerfbus.sim.scenario.desk import Desk
 from kerfbus.sim.scenario.following import FollowingTable
 from kerfbus.sim.scenario.journal import Journal
+from kerfbus.sim.scenario.ownwires import OwnWires
 from kerfbus.sim.scenario.plan import Scenario
 from kerfbus.sim.scenario.world import World
 from kerfbus.sim.server import SupplyServer
@@ -48,10 +49,13 @@ class Stage:
         return desk
 
     def follow(self) -> None:
-        """Let the torches follow the contacts from now on."""
+        """Let torches follow the contacts from now on, but for those with wires of their own."""
         world = self.world
+        wired = Desk(world, lambda program: program.own_wires)
+        if wired.controllers:
+            OwnWires(wired, world.agenda).begin(world.now)
         for place, torch, plan in zip(
             world.places, world.torches, world.scenario.supplies, strict=True
         ):
-            if plan.program is not None:
+            if plan.program is not None and not plan.program.own_wires:
                 FollowingTable(place, torch, plan.program, world.agenda).begin(world.now)

@@ -180,8 +180,8 @@ def test_what_is_observed_holds_from_observation_to_observation() -> None:
         ("arc", "changing"): (1, 2),
         ("arc", "on"): (0, 4),
     }
-    (comparison,) = line.quality.comparisons()
-    assert (comparison["first"], comparison["second"]) == ("arc=on", "arc=off")
+    pairs = [(each["first"], each["second"]) for each in line.quality.comparisons()]
+    assert pairs == [("arc=on", "arc=off"), ("arc=changing", "arc=off")]
     assert line.quality.total == (1, 11)
 
 
