@@ -6,6 +6,7 @@ results are exact rational numbers rounded once, to whole nanoseconds.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Self
 
@@ -27,6 +28,10 @@ _PARITIES = "NEOMS"
 def _ratio(numerator: int, denominator: int) -> int:
     """Return the quotient rounded to the nearest integer, halves up."""
     return (2 * numerator + denominator) // (2 * denominator)
+
+
+_FORMAT = re.compile("[0-9][A-Z][0-9]")
+"""As typed; which of them there are is checked later. (`str.isdigit` also takes a raised 2.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,7 @@ class LineSettings:
             SettingsError: the format is not three characters of that form.
         """
         form = text.strip().upper()
-        if len(form) != 3 or not (form[0].isdigit() and form[2].isdigit()):
+        if not _FORMAT.fullmatch(form):
             raise SettingsError(
                 f"format {text!r}: give data bits, parity and stop bits, e.g. 8E1, 8N1, 8N2, 8O1"
             )

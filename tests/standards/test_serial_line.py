@@ -106,6 +106,8 @@ def test_longest_frame() -> None:
         (9600, "8N3", "1 or 2 stop bits"),
         (9600, "even", "give data bits, parity and stop bits"),
         (9600, "", "give data bits"),
+        (9600, "²E1", "give data bits"),  # a digit to str.isdigit, none to int
+        (9600, "8\n1", "give data bits"),
     ],
 )
 def test_settings_that_cannot_be_say_what_to_give(baud: int, form: str, said: str) -> None:
