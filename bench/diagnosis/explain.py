@@ -12,10 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from kerfbus.bench.capture import Burst, CaptureReader, Record
+from kerfbus.bench.diagnosis.bigfile import explain_big
 from kerfbus.bench.diagnosis.explaining import Explanation
 from kerfbus.bench.diagnosis.explaining import explain as explain_records
 from kerfbus.bench.regmap import RegisterMap
 
+SMALL = 4_000_000
+"""Bytes up to which a file is read record by record (chosen: some ten seconds)."""
 EVERY = 1000
 """Records between two words on the progress."""
 BLOCK_BYTES = 46
@@ -48,6 +51,10 @@ def explain_file(
     Raises:
         CaptureError: it cannot be read or is damaged.
     """
+    with CaptureReader(path):
+        pass  # a file that is none is said to be so, in the same words whatever its size
+    if Path(fspath(path)).stat().st_size > SMALL:
+        return explain_big(path, register_map, progress)
     with CaptureReader(path) as reader:
         size = Path(fspath(path)).stat().st_size
         records = _told(reader, size, progress) if progress else iter(reader)

@@ -131,7 +131,7 @@ class Explanation:
         """Return the object of ``explain --json``."""
         causes = [each.to_json() for each in self.suspects]
         if self.belief.healthy >= NAMED:
-            causes.append(_healthy(self.belief.healthy, self.scene))
+            causes.append(_healthy(self.belief.healthy, self.scene, self.quality))
         causes.sort(key=lambda each: -each["probability"])
         if self.verdict == "insufficient" and not self.scene.exchanges.heard:
             causes = []
@@ -159,8 +159,16 @@ def explain(
     return explained(read_scene(info, records, register_map))
 
 
-def explained(scene: Scene, notes: tuple[str, ...] = ()) -> Explanation:
-    """Return what a capture that is laid out comes to."""
+def explained(
+    scene: Scene, notes: tuple[str, ...] = (), quality: Mapping[str, Any] | None = None
+) -> Explanation:
+    """Return what a capture that is laid out comes to.
+
+    Args:
+        scene: the capture.
+        notes: what a person must know first.
+        quality: the account of the whole capture, where the scene holds a part of it.
+    """
     findings = findings_of(scene)
     network = Network(scene.info.vantage)
     belief = network.believe(findings)
@@ -169,7 +177,6 @@ def explained(scene: Scene, notes: tuple[str, ...] = ()) -> Explanation:
         for ranked in belief.ranked
         if ranked.probability >= NAMED
     )
-    quality = scene.quality.to_json()
     return Explanation(
         verdict_of(scene, belief),
         suspects,
@@ -177,7 +184,7 @@ def explained(scene: Scene, notes: tuple[str, ...] = ()) -> Explanation:
         scene,
         findings,
         notes + _notes(scene),
-        quality,
+        scene.quality.to_json() if quality is None else quality,
     )
 
 
@@ -236,10 +243,10 @@ def _missing(finding: Finding) -> Evidence:
     )
 
 
-def _healthy(probability: float, scene: Scene) -> dict[str, Any]:
+def _healthy(probability: float, scene: Scene, quality: Mapping[str, Any]) -> dict[str, Any]:
     """Return the entry of a link with which nothing is wrong."""
     count = len(scene.episodes)
-    low, high = scene.quality.to_json()["interval"]
+    low, high = quality["interval"]
     return {
         "cause": "healthy",
         "probability": round(probability, 4),

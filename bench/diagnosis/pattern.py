@@ -20,6 +20,10 @@ LIKENESS = 0.4
 """Share of the characters due that must be found for an alignment to be believed (chosen)."""
 
 
+PIECE = 0.6
+"""Share of the characters heard that must be right for a piece of a frame to be known (chosen)."""
+
+
 class Due(NamedTuple):
     """A frame that was due.
 
@@ -66,8 +70,15 @@ class Pattern(NamedTuple):
 
     @property
     def like(self) -> bool:
-        """Return whether the frame that was due is recognised."""
-        return self.likeness >= LIKENESS
+        """Return whether the frame that was due is recognised, be it a short piece of it."""
+        right = self.likeness * self.due
+        return self.likeness >= LIKENESS or (right >= 3 and right >= PIECE * self.heard)
+
+    @property
+    def incomplete(self) -> bool:
+        """Return whether a good part is missing and what is there is right."""
+        missing = self.head_lost + self.tail_lost - min(self.inner, 0)
+        return self.like and missing > 2 and len(self.wrong) <= 1 + max(-self.inner, 0)
 
     @property
     def aligned(self) -> bool:

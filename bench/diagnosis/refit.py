@@ -24,7 +24,9 @@ from kerfbus.bench.line import USUAL_BAUDS, LineSettings
 from kerfbus.bench.transport import LineEventKind
 
 NODES = 1200
-"""Steps of a search before it is given up (chosen: some 30 ms)."""
+"""Steps of a search before it is given up (chosen: some 20 ms)."""
+PATIENT_NODES = 8000
+"""The same, when nothing was found with fewer (chosen)."""
 LONGEST = 14
 """Longest stretch of characters that is read again (chosen: requests are short)."""
 UNKNOWN_BITS = 8
@@ -115,6 +117,7 @@ class _Search:
     bits: list[int | None] = field(default_factory=list)
     nodes: int = 0
     anchors: list[tuple[int, float]] = field(default_factory=list)
+    limit: int = NODES
 
     def run(self) -> bytes | None:
         """Return the frame that the characters make, None when they make none."""
@@ -130,7 +133,7 @@ class _Search:
     def _place(self, index: int, start: int) -> bytes | None:
         """Lay the character at `index` onto the sender's bits from `start` on, and go on."""
         self.nodes += 1
-        if self.nodes > NODES or not self._on_time(index, start):
+        if self.nodes > self.limit or not self._on_time(index, start):
             return None
         kept, anchors = list(self.bits), len(self.anchors)
         at = self.sampled[index].at
@@ -276,7 +279,13 @@ def _with_unknown(characters: list[list[int | None]]) -> bytes | None:
 
 
 def read_as(
-    piece: Piece, settings: LineSettings, guess: Guess, *, reports: bool, exact: bool
+    piece: Piece,
+    settings: LineSettings,
+    guess: Guess,
+    *,
+    reports: bool,
+    exact: bool,
+    limit: int = NODES,
 ) -> bytes | None:
     """Return the frame that characters make under other settings, None when they make none.
 
@@ -286,13 +295,15 @@ def read_as(
         guess: of the sender.
         reports: whether line errors are reported.
         exact: whether silences are known to a fraction of a bit.
+        limit: steps before the search is given up.
     """
     if not 2 <= len(piece.data) <= LONGEST:
         return None
     sampled = _samples(piece, settings, reports=reports)
     # One stop bit is checked however many are set.
     character = 10 + (settings.parity != "N")
-    return _Search(sampled, guess, character, settings.character_bits, exact).run()
+    search = _Search(sampled, guess, character, settings.character_bits, exact, limit=limit)
+    return search.run()
 
 
 FORMATS = (("E", 1), ("N", 1), ("N", 2), ("O", 1))
@@ -348,9 +359,15 @@ def refit(pieces: Iterable[Piece], settings: LineSettings, *, reports: bool, exa
     step = max(1, len(ordered) // (4 * STRETCHES))
     chosen = ordered[: 4 * STRETCHES * step : step][:STRETCHES]
     best = Fit(tried=len(chosen))
-    for kind, tried in guesses(settings).items():
-        for guess in tried:
-            frames = {read_as(p, settings, guess, reports=reports, exact=exact) for p in chosen}
+    tries = guesses(settings)
+    rounds = [(kind, NODES, chosen) for kind in tries]
+    rounds.append(("format", PATIENT_NODES, chosen[:4]))
+    for kind, limit, stretches in rounds:
+        for guess in tries[kind]:
+            frames = {
+                read_as(p, settings, guess, reports=reports, exact=exact, limit=limit)
+                for p in stretches
+            }
             found = sorted(frame for frame in frames if frame is not None)
             if len(found) > best.fitting:
                 best = Fit(kind, guess, len(chosen), len(found), found[0])

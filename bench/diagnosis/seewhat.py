@@ -93,6 +93,22 @@ def cut(scene: Scene) -> Finding:
     return _any("cut", scene, Place.CUT, Place.LATE)
 
 
+@observation("mostly-incomplete", "damaged frames are right as far as they go, and then missing")
+def mostly_incomplete(scene: Scene) -> Finding:
+    """Ask whether damage is mostly the loss of a stretch, with the rest of the frame intact."""
+    found = [episode for episode, _, pattern in scene.damaged if pattern.incomplete]
+    of = len(scene.damaged)
+    return Finding(
+        "mostly-incomplete",
+        above(len(found), of, 0.3),
+        len(found),
+        of,
+        0.3 * of,
+        tuple(e.index for e in found),
+        frames_of(found),
+    )
+
+
 @observation("garbled", "frames are garbled beyond recognition")
 def garbled(scene: Scene) -> Finding:
     """Ask for frames of which next to nothing is right."""
