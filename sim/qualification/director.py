@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 
 from kerfbus.bench.framing import Frame
 from kerfbus.sim.qualification.intervention import Intervention, Outgoing
 from kerfbus.sim.qualification.lure import Lure
-from kerfbus.sim.qualification.meaning import Act, meaning_of
-from kerfbus.sim.qualification.record import Asked, Happened, Record, Stage, What
+from kerfbus.sim.qualification.meaning import Act
+from kerfbus.sim.qualification.record import Asked, Record, Stage, What
 from kerfbus.sim.qualification.schedule import CUT, Plan, Situation, Trial, trials_of
 from kerfbus.sim.qualification.situation import Backdrop
 from kerfbus.sim.qualification.treatment import Treatment
-from kerfbus.sim.ratings import Transition
+from kerfbus.sim.qualification.witness import Witness
 from kerfbus.sim.sequence import ON_WORK
 from kerfbus.sim.server import SupplyServer
 
@@ -33,7 +33,10 @@ RESCUE_NS, RESCUE_POLLS = 3 * NS, 20
 """A controller that has asked nothing for so long waits for a reply, it seems."""
 AFTER_CUT_NS = 300_000_000
 """How long the first cut's end is watched."""
+MANY_SKIPS, SHORTER = 2, 8
+"""After so many trials in a row that could not be made, the next ones wait less."""
 EXCEPTION_BIT = 0x80
+STOPS = (Act.STOP, Act.DISABLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,17 @@ class Moment:
     stage: Stage
     since: int
     baits: int = 0
+
+    @property
+    def treatment(self) -> Treatment:
+        """Return what is to be done to replies now."""
+        enough = 0 < self.trial.baits <= self.baits
+        return self.trial.treatment if self.stage is Stage.ACT and not enough else Treatment.NONE
+
+    @property
+    def lure(self) -> Lure:
+        """Return what a bad reply shall say."""
+        return Lure.ARC_OUT if self.trial.situation is Situation.ARC else Lure.READY
 
 
 class Director:
@@ -81,6 +95,7 @@ class Director:
         self.done = False
         self.prompts: list[What] = []
         self._server = server
+        self._witness = Witness(record, server)
         self._plan = plan
         self._turnaround_ns = turnaround_ns
         self._left = list(trials_of(plan) if trials is None else trials)
@@ -88,20 +103,13 @@ class Director:
         self._backdrop = Backdrop(server.device.supply)
         self._intervention = Intervention(server.device.map)
         self._outbox: list[tuple[int, int, bytes]] = []
-        self._number = count()
-        self._sent_at: int | None = None
-        self._unanswered: bytes | None = None
-        self._arc_at: int | None = None
+        self._order = count()
+        self._withheld: bytes | None = None
         self._poll_ns = FIRST_POLL_NS
         self._cut_ns: int | None = None
-        server.device.supply.watchers.append(self._mode_changed)
+        self._skips = 0
 
-    # --- the witness -----------------------------------------------------------------------------
-
-    @property
-    def moment(self) -> Moment | None:
-        """Return where the schedule stands, None before the first request and at the end."""
-        return self._moment
+    # --- what comes in ---------------------------------------------------------------------------
 
     def heard(self, frame: Frame) -> None:
         """Take a request: a good frame."""
@@ -109,28 +117,8 @@ class Director:
         self._server.device.advance(now)
         if self._moment is None and not self.done:
             self._next(now)
-        asked = self._witnessed(frame)
-        self._answer(asked, frame)
+        self._answer(self._witness.request(frame, piled=bool(self._outbox)), frame)
         self.tick(now)
-
-    def _witnessed(self, frame: Frame) -> Asked:
-        supply, moment, now = self._server.device.supply, self._moment, frame.at
-        length = self.record.settings.characters_ns(len(frame.data)) if self.record.paced else 0
-        gap = None if self._sent_at is None else now - length - self._sent_at
-        asked = Asked(
-            len(self.record.asked),
-            now,
-            frame.data,
-            meaning_of(frame.data[1:-2], self._server.device.map),
-            "" if moment is None else moment.trial.name,
-            Stage.WATCH if moment is None else moment.stage,
-            supply.mode,
-            int(supply.fault),
-            gap_ns=gap,
-        )
-        self.record.asked.append(asked)
-        self._sent_at = None
-        return asked
 
     def damaged(self) -> None:
         """Take note of characters that are no good request."""
@@ -139,58 +127,35 @@ class Director:
     def moving(self, now: int, *, moves: bool) -> None:
         """Take what the side channel says of the table."""
         self._server.device.advance(now)
-        self._happened(now, What.MOVING if moves else What.STILL)
-
-    def _happened(self, now: int, what: What, detail: str = "") -> None:
-        trial = "" if self._moment is None else self._moment.trial.name
-        self.record.happened.append(Happened(now, what, trial, detail))
-
-    def _mode_changed(self, change: Transition) -> None:
-        self._happened(change.at, What.MODE, change.after.name)
-        if change.after not in ON_WORK:
-            self._arc_at = None
-        elif self._arc_at is None:
-            self._arc_at = change.at
+        self._witness.happened(now, What.MOVING if moves else What.STILL)
 
     # --- answers ---------------------------------------------------------------------------------
 
     def _answer(self, asked: Asked, frame: Frame) -> None:
         moment = self._moment
-        kind = Treatment.NONE
-        if moment is not None and moment.stage is Stage.ACT:
-            kind = moment.trial.treatment
+        kind = Treatment.NONE if moment is None else moment.treatment
         if kind is Treatment.LINK_DOWN:
-            self.record.asked[-1] = asked._replace(treatment=kind)
+            self._witness.answered(asked, kind)
             return
         reply = self._server.handle(frame.data, frame.at)
         if reply is None:
             return
         refused = reply[2] if reply[1] & EXCEPTION_BIT else 0
-        if kind is Treatment.NONE or self._out_of_baits(moment):
-            self.record.asked[-1] = asked._replace(refused=refused)
-            self._send(frame.at, Outgoing(0, reply))
+        if moment is None or kind is Treatment.NONE or asked.piled:
+            self._witness.answered(asked, Treatment.NONE, refused=refused)
+            self._put(frame.at, Outgoing(0, reply))
             return
-        assert moment is not None
-        lure = Lure.ARC_OUT if moment.trial.situation is Situation.ARC else Lure.READY
-        dealt = self._intervention.deal(kind, lure, frame.data, reply)
-        self.record.asked[-1] = asked._replace(
-            refused=refused, treatment=dealt.treatment, baited=dealt.baited
-        )
-        self._unanswered = None if dealt.frames else reply
+        dealt = self._intervention.deal(kind, moment.lure, frame.data, reply)
+        self._witness.answered(asked, dealt.treatment, baited=dealt.baited, refused=refused)
+        self._withheld = None if dealt.frames else reply
         if dealt.done:
-            self._moment = Moment(moment.trial, moment.stage, moment.since, moment.baits + 1)
+            self._moment = replace(moment, baits=moment.baits + 1)
         for outgoing in dealt.frames:
-            self._send(frame.at, outgoing)
+            self._put(frame.at, outgoing)
 
-    def _send(self, now: int, outgoing: Outgoing) -> None:
+    def _put(self, now: int, outgoing: Outgoing) -> None:
         wait = self._turnaround_ns + self._server.reply_delay_ns + outgoing.after_ns
-        heapq.heappush(self._outbox, (now + wait, next(self._number), outgoing.data))
-
-    @staticmethod
-    def _out_of_baits(moment: Moment | None) -> bool:
-        return moment is None or 0 < moment.trial.baits <= moment.baits
-
-    # --- time ------------------------------------------------------------------------------------
+        heapq.heappush(self._outbox, (now + wait, next(self._order), outgoing.data))
 
     @property
     def due(self) -> int | None:
@@ -206,7 +171,9 @@ class Director:
 
     def sent(self, at: int) -> None:
         """Take note of the end of the last character that was sent."""
-        self._sent_at = at
+        self._witness.sent(at)
+
+    # --- time ------------------------------------------------------------------------------------
 
     def tick(self, now: int) -> None:
         """Move the schedule on; call it often."""
@@ -223,13 +190,14 @@ class Director:
                 self._watch(self._moment, now)
 
     def _rescue(self, now: int) -> None:
-        """Answer the last request once more when nothing else comes."""
+        """Send the reply that was withheld last when nothing else is asked any more."""
+        if self._withheld is None:
+            return
         quiet = max(RESCUE_NS, RESCUE_POLLS * self._poll_ns)
-        last = self.record.asked[-1].at
-        if self._unanswered is not None and now - last > quiet:
-            self._happened(now, What.RESCUED)
-            self._send(now, Outgoing(0, self._unanswered))
-            self._unanswered = None
+        if now - self.record.asked[-1].at > quiet:
+            self._witness.happened(now, What.RESCUED)
+            self._put(now, Outgoing(0, self._withheld))
+            self._withheld = None
 
     # --- stages ----------------------------------------------------------------------------------
 
@@ -240,83 +208,70 @@ class Director:
             return
         self._poll_ns = self.record.poll_ns or FIRST_POLL_NS
         self._intervention.begin()
-        self._moment = Moment(self._left.pop(0), Stage.SET, now)
-        self._backdrop.begin(self._moment.trial, now)
-        self._happened(now, What.STAGE, Stage.SET.value)
+        trial = self._left.pop(0)
+        self._backdrop.begin(trial, now)
+        self._enter(Moment(trial, Stage.SET, now), Stage.SET, now)
 
     def _enter(self, moment: Moment, stage: Stage, now: int) -> None:
-        self._moment = Moment(moment.trial, stage, now, moment.baits)
-        self._happened(now, What.STAGE, stage.value)
+        self._moment = replace(moment, stage=stage, since=now)
+        self._witness.trial, self._witness.stage = moment.trial.name, stage
+        self._witness.happened(now, What.STAGE, stage.value)
 
     def _set(self, moment: Moment, now: int) -> None:
         """Bring the situation about, and begin when it is there."""
         patience = self._plan.patience.ns(self._poll_ns)
+        if self._skips >= MANY_SKIPS:
+            patience //= SHORTER
         if now - moment.since > patience:
-            self._happened(
-                now, What.SKIPPED, f"never seen: the controller {moment.trial.situation.value}"
-            )
-            self._backdrop.end(now)
-            self._next(now)
+            self._skip(moment.trial, now)
             return
         wish = self._backdrop.prepare(now, patience // 2)
         if wish is not None:
-            self._happened(now, wish)
+            self._witness.happened(now, wish)
             if wish is not What.PANEL_CLEAR:
                 self.prompts.append(wish)
-        if self._backdrop.there(now, self._told_since) and self._fresh(moment.trial, now):
+        if self._backdrop.there(now, self._witness.told_since) and self._fresh(moment.trial, now):
+            self._skips = 0
             self._enter(moment, Stage.ACT, now)
             self._backdrop.act(now)
 
-    def _told_since(self, at: int) -> int:
-        """Return how many good replies have told of the status since an instant."""
-        told = 0
-        for each in reversed(self.record.asked):
-            if each.at < at:
-                break
-            told += each.treatment is Treatment.NONE and bool(each.meaning.reads)
-        return told
+    def _skip(self, trial: Trial, now: int) -> None:
+        self._skips += 1
+        why = f"it was never seen that the controller {trial.situation.value}"
+        self._witness.happened(now, What.SKIPPED, why)
+        self._backdrop.end_act(now)
+        self._next(now)
 
     def _fresh(self, trial: Trial, now: int) -> bool:
         """Return whether a cut is not so old that it may end by itself."""
         if trial.situation is not Situation.ARC or self._cut_ns is None:
             return True
-        return self._arc_at is not None and now - self._arc_at < CUT_SHARE * self._cut_ns
+        arc_at = self._witness.arc_at
+        return arc_at is not None and now - arc_at < CUT_SHARE * self._cut_ns
 
     def _act(self, moment: Moment, now: int) -> None:
         """End the act when it has lasted, or cannot go on."""
-        trial, supply = moment.trial, self._server.device.supply
+        trial = moment.trial
         over = now - moment.since >= trial.act.ns(self._poll_ns)
         if trial.baits:
             # The last bad reply has its effect before the act ends.
-            over |= self._out_of_baits(moment) and self._settled()
+            over |= moment.baits >= trial.baits and self._witness.settled
             if trial.situation is Situation.ARC:
-                over |= supply.mode not in ON_WORK
+                over |= self._server.device.supply.mode not in ON_WORK
         if over:
             self._enter(moment, Stage.WATCH, now)
             self._backdrop.end_act(now)
-
-    def _settled(self) -> bool:
-        """Return whether some good replies have come since the last bad one."""
-        asked = self.record.asked
-        return len(asked) >= SETTLED and all(
-            each.treatment is Treatment.NONE for each in asked[-SETTLED:]
-        )
 
     def _watch(self, moment: Moment, now: int) -> None:
         over = now - moment.since >= max(moment.trial.watch.ns(self._poll_ns), 1)
         if moment.trial.name == CUT and not over:
             over = self._cut_over(now)
         if over:
-            self._backdrop.end(now)
             self._next(now)
 
     def _cut_over(self, now: int) -> bool:
         """Return whether the first cut has been stopped; note how long it was."""
         if self._cut_ns is None:
             self._cut_ns = self.record.cut_ns
-        stops = [each.at for each in self.record.during(CUT, Stage.WATCH) if each.does(Act.STOP)]
+        stops = [each.at for each in self.record.during(CUT, Stage.WATCH) if each.does(*STOPS)]
         return self._cut_ns is not None and now - stops[-1] > AFTER_CUT_NS
-
-
-SETTLED = 4
-"""Good replies after the last bad one before a trial goes on."""

@@ -17,7 +17,7 @@ from kerfbus.sim.qualification.schedule import (
     lure_waiting,
 )
 from kerfbus.sim.qualification.treatment import Treatment
-from kerfbus.sim.sequence import RUNNING
+from kerfbus.sim.sequence import Mode
 
 NS = 1_000_000_000
 MS = 1_000_000
@@ -33,6 +33,9 @@ REACTS_WITHIN = 4
 RECOVERS_NS, RECOVERED_SHARE = 3 * NS, 0.5
 EVIDENCE = 8
 """Most requests that a finding names."""
+ARC_BEGINS = Mode.RAMP_UP.name
+CUT_SHARE = 0.85
+"""Cuts of a controller differ in length by less than the rest."""
 _STOPS = (Act.STOP, Act.DISABLE)
 
 
@@ -214,7 +217,8 @@ def _acted(
 ) -> tuple[int, ...] | None:
     """Return bad reply and reaction as evidence where an act follows soon; None where none does."""
     for bad in _given(record, trial, kind):
-        for number, each in enumerate(record.after(bad)):
+        after = (each for each in record.after(bad) if not each.piled)
+        for number, each in enumerate(after):
             if number >= REACTS_WITHIN:
                 break
             if each.does(*acts):
@@ -228,7 +232,9 @@ def link_loss(record: Record) -> Finding:
     begun, ended = (record.stage_at(LINK_LOSS, stage) for stage in (Stage.ACT, Stage.WATCH))
     if begun is None or ended is None:
         return Finding(check, Grade.NOT_SEEN, record.skipped(LINK_LOSS) or "the trial did not end")
-    # What it sends before the first reply after the loss it knows by itself.
+    # What it does before the first reply after the loss, and before the cut would end anyway, it
+    # does because it noticed.
+    ended = min(ended, _natural_end(record, begun))
     down = [each for each in record.ours if begun < each.at <= ended]
     stops = [each for each in down if each.does(*_STOPS)]
     if stops:
@@ -242,6 +248,14 @@ def link_loss(record: Record) -> Finding:
         said = f"the table moves on through {(ended - begun) / NS:.1f} s without a reply"
         return Finding(check, Grade.FAIL, said, ended, _some(down))
     return Finding(check, Grade.NOT_SEEN, "it orders no stop, and no side channel shows its motion")
+
+
+def _natural_end(record: Record, at: int) -> int:
+    """Return when a cut that goes on at an instant may end by itself, going by the first cut."""
+    arcs = [each.at for each in record.of(What.MODE) if each.detail == ARC_BEGINS and each.at <= at]
+    if record.cut_ns is None or not arcs:
+        return at + LONGEST_TIMEOUT_NS * 2
+    return max(at, arcs[-1] + round(CUT_SHARE * record.cut_ns))
 
 
 def _moves_at(record: Record, at: int) -> bool:
@@ -274,11 +288,6 @@ def _end_of_watch(record: Record, begun: int, later: list[int]) -> int:
         if each.at > begun and each.trial != LINK_LOSS:
             return each.at
     return max([*later, *(each.at for each in record.asked)], default=begun)
-
-
-def tells_start(each: Asked) -> bool:
-    """Return whether a request orders a start that the supply has obeyed or may obey."""
-    return each.does(Act.START) and each.mode not in RUNNING
 
 
 def _some(asked: list[Asked]) -> tuple[int, ...]:

@@ -117,20 +117,19 @@ def disguised(lure_reply: bytes, reply: bytes) -> bytes | None:
     """Return a reply to another read, of the same length as it was, with the words of a lure.
 
     Whoever takes a reply for the one to its present request, without a look at the length, reads
-    the lure. None where the lengths are equal: then nobody could tell.
+    the lure. None where the lengths are equal, for then nobody could tell, and where less than half
+    of the lure has room.
 
     Args:
         lure_reply: PDU of a lure in words.
         reply: PDU of the other read's true reply.
     """
-    if len(reply) == len(lure_reply) or reply[0] & 0x80 or len(reply) < MOST_TELLING:
+    words = len(reply) - 2
+    telling = 2 * words >= len(lure_reply) - 2
+    if len(reply) == len(lure_reply) or reply[0] & 0x80 or not telling:
         return None
     room = len(reply) - 2
     return reply[:2] + lure_reply[2 : 2 + room].ljust(room, b"\0")
-
-
-MOST_TELLING = 6
-"""A reply that shall hold a lure has two words at least."""
 
 
 def _told(lure: Lure, register: Register, data: bytearray, place: int) -> Iterator[tuple[int, int]]:

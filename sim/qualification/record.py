@@ -87,6 +87,7 @@ class Asked(NamedTuple):
         refused: exception code of the supply's true reply, 0 for none.
         gap_ns: silence between the bench's last character and the request's first, as the stamps
             show it; None where nothing was sent before.
+        piled: it came before an earlier one could be answered.
     """
 
     number: int
@@ -101,6 +102,7 @@ class Asked(NamedTuple):
     baited: bool = False
     refused: int = 0
     gap_ns: int | None = None
+    piled: bool = False
 
     @property
     def function(self) -> int:

@@ -130,9 +130,9 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
                 "quick",
                 steady=Span(1.2, 12),
                 baits=2,
-                pilot=Span(0.6, 4),
-                silence=Span(1.5, 8),
-                watch=Span(0.8, 8),
+                pilot=Span(0.4, 3),
+                silence=Span(1.2, 8),
+                watch=Span(0.5, 5),
                 faults=_EACH_EFFECT,
                 patience=Span(8, 40),
             ),
@@ -181,7 +181,7 @@ CAUSES: Mapping[Fault, Mapping[str, Any]] = MappingProxyType(
 """Causes that are there with the fault and go at the end of the act. The other faults are latched
 without theirs: to the controller they look the same."""
 
-REACTION = Span(0.8, 6)
+REACTION = Span(0.6, 6)
 """How long a fault's cause lasts: time enough to stop (chosen)."""
 
 

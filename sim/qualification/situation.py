@@ -14,7 +14,7 @@ from kerfbus.sim.supply import Supply
 NS = 1_000_000_000
 AGAIN_NS = 500_000_000
 """How often a prompt is repeated while nothing follows."""
-TOLD = 3
+TOLD = 2
 """Replies that a controller has had in a situation before something is done."""
 _CUTTING = frozenset({Mode.PIERCING, Mode.CUTTING})
 _NO_ARC_YET = frozenset({Mode.PRE_FLOW, Mode.IGNITION}) | PILOT_BURNS
@@ -124,7 +124,3 @@ class Backdrop:
         if self._before:
             self._supply.surround(now, **self._before)
             self._before = {}
-
-    def end(self, now: int) -> None:
-        """Leave nothing behind but a fault."""
-        self.end_act(now)
