@@ -109,6 +109,12 @@ class PortLostError(PortError, ConnectionError):
     kind = "port-lost"
 
 
+class RecordingEndedError(PortLostError):
+    """A recording that is played as a port is at its end; nothing is wrong with it."""
+
+    kind = "recording-ended"
+
+
 class MapError(KerfbusError, ValueError):
     """A register map is wrong.
 

@@ -32,7 +32,13 @@ from kerfbus.bench.capture import (
     read_capture,
 )
 from kerfbus.bench.clock import NS, Clock, ManualClock, SystemClock
-from kerfbus.bench.errors import PortError, PortLostError, SettingsError, UsageError
+from kerfbus.bench.errors import (
+    PortError,
+    PortLostError,
+    RecordingEndedError,
+    SettingsError,
+    UsageError,
+)
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
 from kerfbus.bench.transactions import Transaction, beginning, cut_transactions, part_of
@@ -44,13 +50,13 @@ __all__ = [
     "RecordedPartner",
     "RecordedTraffic",
     "by_character",
+    "heard_on",
     "open_capture",
     "open_recording",
 ]
 
 YIELD_EVERY = 64
 """In virtual time every so many calls let other tasks run; else they would starve."""
-_OVER = "the recording ends here"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +136,8 @@ class RecordedLine(Transport):
         """Return the next characters; see `Transport.receive`.
 
         Raises:
-            PortLostError: the port is closed, or the recording is at its end and nobody can cause
-                any more of it.
+            PortLostError: the port is closed.
+            RecordingEndedError: the recording is at its end, and nobody can cause any more of it.
         """
         self._calls += 1
         if not self._calls % YIELD_EVERY:
@@ -143,8 +149,9 @@ class RecordedLine(Transport):
                 chunk = self._coming.pop(0)
                 self._last_at = chunk.at
                 return chunk
-            if self._closed or (not coming and self._ended()):
-                raise PortLostError(self.name, "the port is closed" if self._closed else _OVER)
+            self._check()
+            if not coming and self._ended():
+                raise RecordingEndedError(self.name, "the recording ends here")
             if until is not None and now >= until:
                 return None
             ends = [self._coming[0].at] if coming else []
@@ -338,21 +345,24 @@ def open_recording(
     name = f"capture:{fspath(path)}"
     clock: Clock = SystemClock() if port.speed == "real" else ManualClock()
     info, records, _ = read_capture(path)
+    begin = beginning(info, records)
     if port.vantage == "client":
         return RecordedPartner(name, info, cut_transactions(info, records), clock, options)
     if port.vantage == "tap":
-        return RecordedTraffic(name, info, _all(info, records), clock, options)
-    asked = _requests(cut_transactions(info, records), beginning(info, records))
+        return RecordedTraffic(name, info, _all(info, records, begin), clock, options)
+    asked = _requests(cut_transactions(info, records), begin)
     return RecordedTraffic(name, info, asked, clock, options)
 
 
-def _all(info: CaptureInfo, records: tuple[Record, ...]) -> Iterator[tuple[Chunk, LineSettings]]:
+def _all(
+    info: CaptureInfo, records: Iterable[Record], begin: int
+) -> Iterator[tuple[Chunk, LineSettings]]:
     """Yield all that was sent and heard, from the first record on, in the order of the line.
 
     What the station sent stands in a capture where it was handed over, which may be before the
     end of what it heard meanwhile.
     """
-    begin, settings = beginning(info, records), info.settings
+    settings = info.settings
     found: list[tuple[Chunk, LineSettings]] = []
     for each in records:
         if isinstance(each, Burst):
@@ -369,6 +379,20 @@ def _requests(
     for each in transactions:
         for chunk in each.asked:
             yield chunk._replace(at=each.asked_at - begin + chunk.at), each.settings
+
+
+def heard_on(path: str | PathLike[str]) -> Iterator[tuple[Chunk, LineSettings]]:
+    """Yield what a station heard, as it was: for a tap all, for others what the others said.
+
+    Instants count from the beginning of the recording.
+
+    Raises:
+        CaptureError: the file cannot be read or is damaged.
+    """
+    info, records, _ = read_capture(path)
+    begin = beginning(info, records)
+    heard = tuple(each for each in records if not (isinstance(each, Burst) and each.outbound))
+    return _all(info, heard, begin)
 
 
 async def open_capture(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from kerfbus.bench.capture import Burst, CaptureInfo, LineEvent
 from kerfbus.bench.clock import NS
 from kerfbus.bench.decode import Decoder, Row
-from kerfbus.bench.errors import PortLostError
+from kerfbus.bench.errors import PortLostError, RecordingEndedError
 from kerfbus.bench.quality import Quality
 from kerfbus.bench.transport import Chunk, LineEventKind, Transport
 from kerfbus.tui.output import Output
@@ -57,6 +57,8 @@ class Ear:
             waits = [at for at in (self._decoder.deadline, end) if at is not None]
             try:
                 self._take(await self._transport.receive(min(waits, default=None)))
+            except RecordingEndedError:
+                return
             except PortLostError:
                 if not self._comes_back:
                     raise

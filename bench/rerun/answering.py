@@ -29,6 +29,10 @@ from kerfbus.bench.shapes import Shape
 from kerfbus.bench.transactions import Transaction
 from kerfbus.bench.transport import Chunk, Transport
 
+LINGER_NS = 1_000_000_000
+"""How long a server stays once all was asked: a pty that is closed takes the last reply along, and
+what a controller asks beyond the recording would not be seen (chosen)."""
+
 
 @dataclass(frozen=True, slots=True)
 class ReplayPlan:
@@ -36,7 +40,7 @@ class ReplayPlan:
 
     Attributes:
         repeat: what answers a request whose recorded answers were all given.
-        ends_when_used: end once every recorded transaction was asked for.
+        ends_when_used: end `LINGER_NS` after every recorded transaction was asked for.
         until: end at this instant of the port's clock at the latest; None without such an end.
     """
 
@@ -83,6 +87,7 @@ class ReplayServer:
         self.book = AnswerBook(self._recorded, self._plan.repeat)
         self.damaged = self.unsent_errors = self.left_out = 0
         self.trouble: KerfbusError | None = None
+        self._until = self._plan.until
         self._servers = {each.request[0] for each in self._recorded if each.intact}
         self._given: list[Transaction] = []
         self._due: deque[_Due] = deque()
@@ -100,10 +105,10 @@ class ReplayServer:
         return self.report()
 
     def _over(self) -> bool:
-        plan = self._plan
-        if plan.until is not None and self._port.clock.now() >= plan.until:
-            return True
-        return plan.ends_when_used and not self._due and not self.book.left
+        plan, now = self._plan, self._port.clock.now()
+        if plan.ends_when_used and not self._due and not self.book.left:
+            self._until = min(now + LINGER_NS, self._until or now + LINGER_NS)
+        return self._until is not None and now >= self._until
 
     async def _step(self) -> None:
         """Send what is due, or hear what comes before anything is."""
@@ -111,7 +116,7 @@ class ReplayServer:
         if due and due[0].at <= port.clock.now():
             await self._send(due.popleft().data)
             return
-        ends = [self._framer.deadline, self._plan.until, due[0].at if due else None]
+        ends = [self._framer.deadline, self._until, due[0].at if due else None]
         chunk = await port.receive(min((each for each in ends if each is not None), default=None))
         pieces = (
             self._framer.tick(port.clock.now())

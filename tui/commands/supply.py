@@ -174,7 +174,7 @@ async def _on_line(request: Request, cast: Cast, output: Output) -> None:
 
     settings = cast.servers[0].settings
     if request.pty is not None:
-        opened = _open_pty(request.pty, settings)
+        opened = open_pty_at(request.pty, settings)
         if settings.parity != "N":
             output.remark(
                 f"{request.pty}: a pty has no parity; a client that fails when it asks for one "
@@ -214,7 +214,7 @@ async def _open_serial(port: str, settings: LineSettings, output: Output) -> Tra
     )
 
 
-def _open_pty(path: str, settings: LineSettings) -> Transport:
+def open_pty_at(path: str, settings: LineSettings) -> Transport:
     """Make a pty where the system has such things."""
     from kerfbus.bench.errors import PortError
 
