@@ -12,6 +12,7 @@ from kerfbus.bench.acceptance.automatic import CHECKS
 from kerfbus.bench.acceptance.form import Manner, StepForm
 from kerfbus.bench.acceptance.keeping import put_back
 from kerfbus.bench.acceptance.plan import Plan
+from kerfbus.bench.acceptance.restoring import unstoppable
 from kerfbus.bench.acceptance.result import Finding, Grade, Result, Verdict, verdict_of
 from kerfbus.bench.acceptance.session import Session
 from kerfbus.bench.acceptance.state import State
@@ -79,7 +80,7 @@ class Run:
             session: the means; None where no step needs the port.
         """
         if session is not None and self.state.pending and session.may_write:
-            await put_back(session, self.state.pending)
+            await unstoppable(put_back(session, self.state.pending))
         for step in self.to_do:
             self.watcher.begins(step)
             finding = await self._find(session, step)

@@ -75,7 +75,7 @@ class Drawing:
         )
         self._parts.append(f'<path d="{path}" stroke="{INK}" stroke-width="1.5" fill="none"/>')
 
-    def text(self, x: float, y: float, said: str, anchor: str = "start", size: int = 11) -> None:
+    def text(self, x: float, y: float, said: str, anchor: str = "start", size: int = 12) -> None:
         """Write a line of text; `anchor` is start, middle or end."""
         self._parts.append(
             f'<text x="{spot(x)}" y="{spot(y)}" text-anchor="{anchor}" '
