@@ -104,7 +104,7 @@ class Director:
         self._intervention = Intervention(server.device.map)
         self._outbox: list[tuple[int, int, bytes]] = []
         self._order = count()
-        self._withheld: bytes | None = None
+        self._rescued = -1
         self._poll_ns = FIRST_POLL_NS
         self._cut_ns: int | None = None
         self._skips = 0
@@ -147,7 +147,6 @@ class Director:
             return
         dealt = self._intervention.deal(kind, moment.lure, frame.data, reply)
         self._witness.answered(asked, dealt.treatment, baited=dealt.baited, refused=refused)
-        self._withheld = None if dealt.frames else reply
         if dealt.done:
             self._moment = replace(moment, baits=moment.baits + 1)
         for outgoing in dealt.frames:
@@ -190,14 +189,26 @@ class Director:
                 self._watch(self._moment, now)
 
     def _rescue(self, now: int) -> None:
-        """Send the reply that was withheld last when nothing else is asked any more."""
-        if self._withheld is None:
+        """Answer the last request truly when it was not, and nothing else is asked any more."""
+        last, moment = self.record.asked[-1], self._moment
+        down = moment is not None and moment.treatment is Treatment.LINK_DOWN
+        if last.treatment is Treatment.NONE or down or self._rescued == last.number:
             return
-        quiet = max(RESCUE_NS, RESCUE_POLLS * self._poll_ns)
-        if now - self.record.asked[-1].at > quiet:
+        if now - last.at > max(RESCUE_NS, RESCUE_POLLS * self._poll_ns):
+            self._rescued = last.number
             self._witness.happened(now, What.RESCUED)
-            self._put(now, Outgoing(0, self._withheld))
-            self._withheld = None
+            reply = self._server.handle(last.frame, now)
+            if reply is not None:
+                self._put(now, Outgoing(0, reply))
+
+    def give_up(self, now: int) -> None:
+        """End the schedule: the controller asks nothing any more."""
+        for trial in self._left:
+            self._witness.trial = trial.name
+            self._witness.happened(now, What.SKIPPED, "the controller fell silent before it")
+        self._left.clear()
+        self._backdrop.end_act(now)
+        self._next(now)
 
     # --- stages ----------------------------------------------------------------------------------
 

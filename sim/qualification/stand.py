@@ -10,7 +10,8 @@ from kerfbus.bench.framing import Frame, FrameError, Framer, Piece
 from kerfbus.bench.shapes import Shape
 from kerfbus.bench.transport import Transport
 from kerfbus.sim.qualification.director import Director
-from kerfbus.sim.qualification.record import What
+from kerfbus.sim.qualification.record import Stage, What
+from kerfbus.sim.qualification.schedule import STEADY
 
 NS = 1_000_000_000
 LOOK_NS = 10_000_000
@@ -56,10 +57,11 @@ class Stand:
         """Run the schedule to its end.
 
         Args:
-            patience_ns: so long the first request is waited for.
+            patience_ns: so long a request is waited for. A controller that falls silent later than
+                its polling was watched is judged by what it did.
 
         Raises:
-            PortError: no request came in that time.
+            PortError: it was silent before that.
             PortLostError: the port went away.
         """
         clock, director = self._line.clock, self._director
@@ -72,7 +74,9 @@ class Stand:
             await self._speak()
             if director.record.asked:
                 last = director.record.asked[-1].at + patience_ns
-            if now > last:
+            if now > last and director.record.stage_at(STEADY, Stage.WATCH) is not None:
+                director.give_up(now)
+            elif now > last:
                 raise PortError(
                     self._line.name,
                     f"no good request came for {patience_ns // NS} s ({director.record.damaged} "

@@ -19,8 +19,6 @@ SERVER = 1
 POLL_NS = NS // 20
 CUT_NS = 2 * NS
 ARC_LIMIT_NS = 8 * NS
-SILENCES = 3
-"""Requests in a row without an answer after which the link counts as lost."""
 KEY, ARM_LINK, CLEAR_FAULT, START = 0x4B46, 3, 5, 1
 COMMAND_KEY, START_SOURCE, START_COIL, ENABLE_COIL = 64, 32, 0, 2
 STATUS = wire.ReadInputRegisters(0, 8)
@@ -37,12 +35,16 @@ class Manner(NamedTuple):
         waits_for_transfer: moves only then.
         restarts: after a lost link, and on a fault, it starts again by itself, refused or not.
         amperes: the current that it sets.
+        silences: requests in a row without an answer after which the link counts as lost.
+        polls: what it reads in turn.
     """
 
     notices_loss: bool = True
     waits_for_transfer: bool = True
     restarts: bool = False
     amperes: int = 60
+    silences: int = 3
+    polls: tuple[wire.Request, ...] = POLLS
 
 
 class Step(Enum):
@@ -94,7 +96,7 @@ class TableProgram:
         if self.queue:
             self.asked = self.queue[0]
         else:
-            self.asked = POLLS[self._polls % len(POLLS)]
+            self.asked = self._manner.polls[self._polls % len(self._manner.polls)]
             self._polls += 1
         return self.asked
 
@@ -108,7 +110,11 @@ class TableProgram:
     def silence(self, now: int) -> None:
         """Take note that no good reply came."""
         self._silences += 1
-        if self._manner.notices_loss and self._silences == SILENCES and self.step in CUTTING:
+        if (
+            self._manner.notices_loss
+            and self._silences == self._manner.silences
+            and self.step in CUTTING
+        ):
             self._lost = True
             self._stop(now)
 

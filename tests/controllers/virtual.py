@@ -10,7 +10,6 @@ from kerfbus.bench import wire
 from kerfbus.bench.crc import crc16
 from kerfbus.bench.framing import Frame
 from kerfbus.bench.line import LineSettings
-from kerfbus.bench.regmap import RegisterMap
 from kerfbus.bench.shapes import Shape, expected_reply_length
 from kerfbus.sim.maps import default_map
 from kerfbus.sim.qualification.director import Director
@@ -52,7 +51,8 @@ class Virtual:
         plan: its name.
         manner: of the controller.
         reader: how it reads.
-        register_map: of the supply.
+        patience_ns: so long it waits for a reply.
+        heeds: it starts and clears when it is asked to.
     """
 
     def __init__(
@@ -61,16 +61,19 @@ class Virtual:
         plan: str = "quick",
         manner: Manner | None = None,
         reader: Reader = strict,
-        register_map: RegisterMap | None = None,
+        patience_ns: int = PATIENCE_NS,
+        heeds: bool = True,
     ) -> None:
         settings = LineSettings()
         self.now = NS
-        unit = make_unit(register_map or default_map(), SERVER, settings, self.now)
+        unit = make_unit(default_map(), SERVER, settings, self.now)
         self.record = Record(settings, signals=True, address=SERVER)
         self.director = Director(unit, PLANS[plan], self.record, trials=trials)
         self.supply = unit.device.supply
         self.program = TableProgram(manner or Manner(), self._said)
         self._reader = reader
+        self._patience_ns = patience_ns
+        self._heeds = heeds
 
     def _said(self, word: str) -> None:
         self.director.moving(self.now, moves=word == "moving")
@@ -84,12 +87,13 @@ class Virtual:
         return self.record
 
     def _exchange(self) -> None:
-        program, due = self.program, self.now + POLL_NS
+        program, program_at, due = self.program, self.now, self.now + POLL_NS
         asked = program.ask(self.now)
         request = wire.adu(SERVER, asked)
         self.director.heard(Frame(request, self.now, 0, None, int(Shape.REQUEST)))
-        answer, end = None, self.now + PATIENCE_NS
-        while answer is None and self.now < end:
+        answer, end = None, self.now + self._patience_ns
+        while answer is None and self.now < end and not self.director.done:
+            assert self.now - program_at < LONGEST_NS, "nobody answers"
             heard = self.director.sendings(self.now)
             if heard:
                 self.director.sent(self.now)
@@ -105,7 +109,8 @@ class Virtual:
         self.now += span_ns
         self.director.tick(self.now)
         for prompt in self.director.prompts:
-            self.program.order(WORDS[prompt], self.now)
+            if self._heeds:
+                self.program.order(WORDS[prompt], self.now)
         self.director.prompts.clear()
 
     def _take(self, asked: wire.Request, answer: bytes | None) -> None:
