@@ -54,6 +54,7 @@ class Transaction:
 
     Attributes:
         index: counts the requests of the recording, from 0.
+        burst: number of the burst, from 0, in which the request begins.
         request: address, PDU and CRC, as asked or as heard.
         asked: the request as it was sent or heard, with its line errors; instants count from
             `asked_at`.
@@ -72,6 +73,7 @@ class Transaction:
     """
 
     index: int
+    burst: int
     request: bytes
     asked: tuple[Chunk, ...]
     asked_at: int
@@ -91,27 +93,80 @@ class Transaction:
         return self.ending is Ending.DAMAGED or bool(self.rest)
 
 
-class _Span(NamedTuple):
-    """Part of a burst: characters from `start` to `end`."""
+class Span(NamedTuple):
+    """Part of a burst.
 
-    burst: int
-    start: int
-    end: int
-    echo: bool
-
-
-class _Source(NamedTuple):
-    """A burst in hand, with the settings that it was recorded under."""
+    Attributes:
+        number: of the burst in the recording, from 0.
+        burst: the burst.
+        start: its first character in this part.
+        end: behind its last character in this part.
+        settings: that it was recorded under.
+        echo: whether the station heard itself.
+    """
 
     number: int
     burst: Burst
+    start: int
+    end: int
     settings: LineSettings
+    echo: bool = False
+
+
+class Attribution:
+    """Decodes records and leads each row back to the bursts that its characters came in.
+
+    The decoder gives every character back, in the order of the records.
+
+    Args:
+        info: what the capture says about itself.
+    """
+
+    def __init__(self, info: CaptureInfo) -> None:
+        self._decoder = Decoder(info)
+        self._settings = info.settings
+        self._bursts: deque[Span] = deque()  # what no row has taken yet
+        self._count = 0
+
+    def feed(self, record: Record) -> list[tuple[Row, list[Span]]]:
+        """Take the next record and return the rows that it completes, with their characters."""
+        if isinstance(record, Burst):
+            whole = Span(self._count, record, 0, len(record.data), self._settings)
+            self._bursts.append(whole)
+            self._count += 1
+        return self._rows(self._decoder.feed(record))
+
+    def finish(self) -> list[tuple[Row, list[Span]]]:
+        """Return what is still held back, at the end of the recording."""
+        return self._rows(self._decoder.finish())
+
+    def _rows(self, rows: list[Row]) -> list[tuple[Row, list[Span]]]:
+        found: list[tuple[Row, list[Span]]] = []
+        for row in rows:
+            if row.message is None:
+                self._settings = row.settings
+                found.append((row, []))
+            else:
+                found.append((row, self._take(len(row.message.piece.data), row.message.echo)))
+        return found
+
+    def _take(self, count: int, echo: bool) -> list[Span]:
+        """Return the next characters in hand."""
+        found = []
+        while count:
+            head = self._bursts.popleft()
+            end = min(head.start + count, head.end)
+            found.append(head._replace(end=end, echo=echo))
+            count -= end - head.start
+            if end < head.end:
+                self._bursts.appendleft(head._replace(start=end))
+        return found
 
 
 class _Open:
     """A transaction that may still go on."""
 
-    def __init__(self, message: Message, row: Row) -> None:
+    def __init__(self, row: Row, message: Message, asked: list[Span]) -> None:
         piece = message.piece
         self.request = piece.data
         self.asked_at = piece.at
@@ -121,24 +176,14 @@ class _Open:
         self.reply: Row | None = None
         self.rest = b""
         self.late = 0
-        self.asked: list[_Span] = []
-        self.spans: list[_Span] = []
-        self.sources: dict[int, _Source] = {}
+        self.asked = asked
+        self.spans: list[Span] = []
 
-    def ask(self, span: _Span, source: _Source) -> None:
-        """Take characters of the request itself."""
-        self.sources[source.number] = source
-        self.asked.append(span)
-
-    def add(self, span: _Span, source: _Source) -> None:
-        """Take characters behind it; what follows without a break stays one chunk."""
-        self.sources[source.number] = source
+    def add(self, span: Span) -> None:
+        """Take characters behind the request; what follows without a break stays one chunk."""
         last = self.spans[-1] if self.spans else None
-        if last is not None and (last.burst, last.end, last.echo) == (
-            span.burst,
-            span.start,
-            span.echo,
-        ):
+        here = (span.number, span.start, span.echo)
+        if last is not None and (last.number, last.end, last.echo) == here:
             self.spans[-1] = last._replace(end=span.end)
         else:
             self.spans.append(span)
@@ -149,51 +194,37 @@ class TransactionCutter:
 
     Args:
         info: what the capture says about itself.
-
-    Attributes:
-        decoder: what says who talks.
     """
 
     def __init__(self, info: CaptureInfo) -> None:
-        self.decoder = Decoder(info)
+        self._attribution = Attribution(info)
         self._vantage: Vantage = info.vantage
-        self._settings = info.settings
         self._exact = info.timing == "exact"
-        self._sources: deque[_Source] = deque()
-        self._used = 0  # characters of the first source that pieces have taken
-        self._bursts = 0
         self._count = 0
         self._open: _Open | None = None
 
     def feed(self, record: Record) -> list[Transaction]:
         """Take the next record and return the transactions that it ends."""
-        if isinstance(record, Burst):
-            self._sources.append(_Source(self._bursts, record, self._settings))
-            self._bursts += 1
-        return self._rows(self.decoder.feed(record))
+        return self._rows(self._attribution.feed(record))
 
     def finish(self) -> list[Transaction]:
         """Return what is still open, at the end of the recording."""
-        return self._rows(self.decoder.finish()) + self._end()
+        return self._rows(self._attribution.finish()) + self._end()
 
-    def _rows(self, rows: list[Row]) -> list[Transaction]:
-        return [done for row in rows for done in self._row(row)]
+    def _rows(self, rows: list[tuple[Row, list[Span]]]) -> list[Transaction]:
+        return [done for row, spans in rows for done in self._row(row, spans)]
 
-    def _row(self, row: Row) -> list[Transaction]:
+    def _row(self, row: Row, spans: list[Span]) -> list[Transaction]:
         message = row.message
         if message is None:
-            self._settings = row.settings
             return []
-        spans = self._take(len(message.piece.data), echo=message.echo)
         if self._asks(message):
             ended = self._end()
-            self._open = _Open(message, row)
-            for span, source in spans:
-                self._open.ask(span, source)
+            self._open = _Open(row, message, spans)
             return ended
         if self._open is not None:
-            for span, source in spans:
-                self._open.add(span, source)
+            for span in spans:
+                self._open.add(span)
             self._weigh(self._open, message, row)
         return []
 
@@ -216,21 +247,6 @@ class TransactionCutter:
         else:
             current.rest += message.piece.data
 
-    def _take(self, count: int, *, echo: bool) -> list[tuple[_Span, _Source]]:
-        """Return the next characters in hand, as parts of their bursts."""
-        found = []
-        while count:
-            source = self._sources[0]
-            size = len(source.burst.data)
-            end = min(self._used + count, size)
-            found.append((_Span(source.number, self._used, end, echo), source))
-            count -= end - self._used
-            self._used = end
-            if end == size:
-                self._sources.popleft()
-                self._used = 0
-        return found
-
     def _end(self) -> list[Transaction]:
         current, self._open = self._open, None
         if current is None:
@@ -248,6 +264,7 @@ class TransactionCutter:
         return [
             Transaction(
                 index=index,
+                burst=current.asked[0].number,
                 request=current.request,
                 asked=tuple(self._chunk(current, span) for span in current.asked),
                 asked_at=current.asked_at,
@@ -263,10 +280,10 @@ class TransactionCutter:
             )
         ]
 
-    def _chunk(self, current: _Open, span: _Span) -> Chunk:
+    def _chunk(self, current: _Open, span: Span) -> Chunk:
         """Return part of a burst, with instants that count from the end of the request."""
-        source = current.sources[span.burst]
-        part = part_of(source.burst, span.start, span.end, source.settings if self._exact else None)
+        exact = span.settings if self._exact else None
+        part = part_of(span.burst, span.start, span.end, exact)
         return part._replace(at=part.at - current.asked_at)
 
 
