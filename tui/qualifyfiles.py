@@ -50,7 +50,7 @@ def write_page(outcome: Outcome, path: str) -> None:
         OSError: the file cannot be written.
     """
     with naming(path):
-        Path(path).write_text(page(outcome), encoding="utf-8")
+        Path(path).write_text(_plain(page(outcome)), encoding="utf-8")
 
 
 def junit(outcome: Outcome) -> bytes:

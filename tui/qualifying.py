@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 from kerfbus.bench.wire import function_name
 from kerfbus.sim.qualification.record import Finding, Grade, Record
@@ -21,6 +22,8 @@ from kerfbus.tui.output import BAD, FAINT, GOOD, HEADING, Json, Output
 NS = 1_000_000_000
 MS = 1_000_000
 WIDTH = 80
+SHOWN = 3
+"""Requests that a person sees of a failed check; the other reports have more."""
 STYLE = {Grade.PASS: GOOD, Grade.FAIL: BAD, Grade.NOT_SEEN: FAINT}
 NOTE = (
     "The supply is simulated and invented. A passed check says what was seen in this run over this "
@@ -118,7 +121,8 @@ def answer(outcome: Outcome) -> dict[str, Json]:
 
 def tell(outcome: Outcome, output: Output) -> None:
     """Write the report for a person."""
-    output.text(f"Controller on {outcome.place}: {outcome.summary}", HEADING)
+    output.text(f"Controller on {outcome.place}, plan {outcome.plan.name}", HEADING)
+    output.text(outcome.summary)
     width = max(len(each.check) for each in outcome.findings)
     for each in outcome.findings:
         grade = output.paint(f"{each.grade.value:10}", STYLE[each.grade])
@@ -138,6 +142,6 @@ def tell(outcome: Outcome, output: Output) -> None:
 
 
 def _tell_evidence(outcome: Outcome, finding: Finding, output: Output, indent: str) -> None:
-    for number, at, said in outcome.speaks(finding):
+    for number, at, said in islice(outcome.speaks(finding), SHOWN):
         lines = textwrap.wrap(f"#{number} at {outcome.since(at):.3f} s: {said}", WIDTH - 14)
         output.texts(f"{indent[:12]}{line}" for line in lines)
