@@ -6,9 +6,7 @@ Everything that fails is told to the model and never ends the console.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import importlib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -16,17 +14,17 @@ from kerfbus.bench.errors import KerfbusError, NotArmedError, PortLostError, Usa
 from kerfbus.bench.portoptions import PortOptions
 from kerfbus.bench.transport import LineEventKind, Transport
 from kerfbus.tui.console.model import Link as Chosen
-from kerfbus.tui.console.model import Model, Recording
+from kerfbus.tui.console.model import Model
 from kerfbus.tui.console.verdict import Door
 
 if TYPE_CHECKING:
-    from kerfbus.bench.access import Reading, Setting
+    from kerfbus.bench.access import Setting
     from kerfbus.bench.client import Client
-    from kerfbus.bench.recorder import RecordingTransport
-    from kerfbus.bench.regmap import PlannedWrite, ReadSpan, Register
+    from kerfbus.bench.regmap import PlannedWrite, ReadSpan
+    from kerfbus.bench.transport import Vantage
     from kerfbus.sim.hand import Hand
-    from kerfbus.tui.console.spool import Spool
-    from kerfbus.tui.console.tap import Passage, Watch
+    from kerfbus.tui.console.recordings import Recordings
+    from kerfbus.tui.console.tap import Watch
     from kerfbus.tui.linking import Plan
 
 NS = 1_000_000_000
@@ -100,10 +98,7 @@ class Engine:
         self._base: Transport | None = None
         self._watch: Watch | None = None
         self._client: Client | None = None
-        self._inner_door: Passage | None = None
-        self._outer_door: Passage | None = None
-        self._recorder: RecordingTransport | None = None
-        self._spool: Spool | None = None
+        self._recordings: Recordings | None = None
         self._line = asyncio.Lock()
         self._planned: tuple[frozenset[str], list[ReadSpan]] = (frozenset(), [])
         self._next_span = 0
@@ -141,8 +136,8 @@ class Engine:
         self._build(base)
         model.link.door = Door.OPEN
         model.link.facts = facts.notes + ((facts.identity,) if facts.identity else ())
-        if self.wishes.manner.spool:
-            await self._start_spool()
+        if self.wishes.manner.spool and self._recordings is not None:
+            await self._recordings.remember()
         return True
 
     async def _open_base(self) -> Transport:
@@ -167,28 +162,24 @@ class Engine:
     def _build(self, base: Transport) -> None:
         """Put together what stands between the port and its user."""
         from kerfbus.bench.client import Client
-        from kerfbus.tui.console.tap import Passage, Watch
+        from kerfbus.tui.console.recordings import Recordings
+        from kerfbus.tui.console.tap import Watch
 
-        quality = self.model.quality
-        assert quality is not None
-        self._inner_door = Passage(base)
-        self._outer_door = Passage(self._inner_door)
-        vantage = "tap" if self.wishes.manner.listen else "client"
-        self._watch = Watch(
-            self._outer_door,
-            vantage,  # type: ignore[arg-type]
-            self.model.take,
-            quality.character_error,
-        )
+        model, manner = self.model, self.wishes.manner
+        assert model.quality is not None
+        vantage: Vantage = "tap" if manner.listen else "client"
+        seed = None if self.wishes.plan.real else manner.seed
+        self._recordings = Recordings(model, base, vantage, self._line, seed)
+        error = model.quality.character_error
+        self._watch = Watch(self._recordings.door, vantage, model.take, error)
         # Nothing is tried again: a retry would hide an error from whoever looks at the link.
         self._client = Client(self._watch, replace(self.wishes.plan.policy, retries=0))
 
     def _port_event(self, kind: LineEventKind, at: int, why: str) -> None:
         """Take note of a port that went away or came back."""
         self.model.port_event(kind, why)
-        for recorder in (self._recorder, self._spool.recorder if self._spool else None):
-            if recorder is not None:
-                recorder.port_event(kind, at, why)
+        if self._recordings is not None:
+            self._recordings.port_event(kind, at, why)
         if kind is LineEventKind.OPENED and self._watch is not None:
             self._watch.event(kind, why)
 
@@ -199,9 +190,8 @@ class Engine:
             return
         if self._watch is not None:
             self._watch.finish()
-        await self.stop_recording()
-        if self._spool is not None:
-            await self._spool.close()
+        if self._recordings is not None:
+            await self._recordings.close()
         await base.close()
         self.model.link.door = Door.SHUT
 
@@ -234,8 +224,8 @@ class Engine:
             self.hand.tick(now)
         if now >= self._housekeeping:
             self._housekeeping = now + HOUSEKEEPING_NS
-            if self._spool is not None and self._spool.full:
-                await self._start_spool()
+            if self._recordings is not None:
+                await self._recordings.tend()
 
     async def _listen(self) -> None:
         watch = self._watch
@@ -246,16 +236,19 @@ class Engine:
 
     def spans(self) -> list[ReadSpan]:
         """Return the reads that go round: those of the first section stand before each other."""
+        from kerfbus.tui.console.polling import interleaved
+
         board, arc = self.model.board, self.model.arc_register
         polled = frozenset(board.polled)
         if self._planned[0] != polled or not self._planned[1]:
             also = () if arc is None else (arc,)
-            self._planned = (polled, _interleaved(board.spans(also), board.first_names(also)))
+            self._planned = (polled, interleaved(board.spans(also), board.first_names(also)))
         return self._planned[1]
 
     async def _poll(self) -> None:
         """Send the next read that is due, and take what comes of it."""
         from kerfbus.bench.access import READS, Reading, problem_of, raw_of
+        from kerfbus.tui.console.polling import parts_of
 
         spans = self.spans()
         if not spans:
@@ -270,7 +263,7 @@ class Engine:
             self.model.refuse(span, problem_of(result) or "the reply is too short")
             return
         whole = Reading(span, raw=raw, at=result.at)
-        self._arc_seen(self.model.read(_parts(self.model, whole)))
+        self._arc_seen(self.model.read(parts_of(whole, self.model.map)))
 
     def _arc_seen(self, state: str | None) -> None:
         if state is not None:
@@ -317,18 +310,12 @@ class Engine:
         self._record_mark(key, value)
 
     def _record_mark(self, key: str, value: str) -> None:
-        for recorder in (self._recorder, self._spool.recorder if self._spool else None):
-            if recorder is not None:
-                recorder.mark(key, value)
+        if self._recordings is not None:
+            self._recordings.mark(key, value)
         if self._watch is not None:
             self._watch.event(LineEventKind.MARK, f"{key}={value}")
 
     # --- recording -------------------------------------------------------------------------------
-
-    @property
-    def vantage(self) -> str:
-        """Return which station the recordings are from."""
-        return "tap" if self.wishes.manner.listen else "client"
 
     async def start_recording(self, path: str) -> None:
         """Record to a new file from now on.
@@ -337,101 +324,22 @@ class Engine:
             CaptureError: the file exists or cannot be written.
             UsageError: no port is open, or a recording runs.
         """
-        from kerfbus.bench.recorder import recorded
-        from kerfbus.tui.console.tap import Shield
-
-        if self._base is None or self._inner_door is None or self._outer_door is None:
-            raise UsageError("no port is open; there is nothing to record")
-        if self._recorder is not None:
-            raise UsageError("a recording runs already; stop it first")
-        async with self._line:
-            seed = None if self.wishes.plan.real else self.wishes.manner.seed
-            inner = Shield(self._inner_door)
-            self._recorder = recorded(inner, path, self.vantage, seed=seed)  # type: ignore[arg-type]
-            state = self.model.recording = Recording(path, self.now)
-            self._recorder.when_capture_fails(lambda error: _failed(state, error))
-            self._outer_door.lead(self._recorder)
-        self.model.tell(f"recording to {path}")
+        await self._open_recordings().start(path)
 
     async def stop_recording(self) -> None:
         """End the recording; does nothing when none runs."""
-        recorder, self._recorder = self._recorder, None
-        state = self.model.recording
-        if recorder is None or state is None or self._outer_door is None:
-            return
-        assert self._inner_door is not None
-        async with self._line:
-            self._outer_door.lead(self._inner_door)
-        await recorder.close()
-        state.ended = True
-        self.model.tell(state.error or f"recorded to {state.path}")
-
-    async def _start_spool(self) -> None:
-        """Begin, or go on in a new file with, the short memory that `explain` looks at."""
-        from kerfbus.tui.console.spool import Spool
-
-        assert self._inner_door is not None
-        assert self._base is not None
-        try:
-            if self._spool is None:
-                self._spool = Spool()
-            async with self._line:
-                await self._spool.begin(self._base, self._inner_door, self.vantage)
-        except (KerfbusError, OSError) as error:
-            self.model.spool_error = str(error)
-        else:
-            recorder = self._spool.recorder
-            if recorder is not None:
-                recorder.when_capture_fails(self._spool_failed)
-
-    def _spool_failed(self, error: KerfbusError) -> None:
-        self.model.spool_error = str(error)
+        if self._recordings is not None:
+            await self._recordings.stop()
 
     def seen_file(self) -> str:
-        """Return a capture of what has just been seen, written out up to now.
+        """Return a capture of what has just been seen.
 
         Raises:
             UsageError: there is none.
         """
-        with contextlib.suppress(OSError):
-            if self._spool is not None and (path := self._spool.newest()) is not None:
-                return path
-        raise UsageError("nothing was seen yet that could be explained")
+        return self._open_recordings().seen_file()
 
-
-def _parts(model: Model, whole: Reading) -> list[Reading]:
-    """Return a reading for each register that lies whole in one that was read."""
-    from kerfbus.bench.access import reading_of
-
-    span, raw = whole.span, whole.raw
-    assert raw is not None
-    found = []
-    for register in model.map.covering(span.table, span.start, span.quantity):
-        first = register.address - span.start
-        if first >= 0 and first + register.words <= span.quantity:
-            part = raw[first : first + register.words]
-            found.append(replace(reading_of(register), raw=part, at=whole.at))
-    return found
-
-
-def _interleaved(spans: list[ReadSpan], first: Sequence[Register]) -> list[ReadSpan]:
-    """Return reads in an order in which those that hold a first register come every other time."""
-    quick = [
-        span
-        for span in spans
-        if any(
-            each.table is span.table and span.start <= each.address < span.start + span.quantity
-            for each in first
-        )
-    ]
-    slow = [span for span in spans if span not in quick]
-    if not quick or not slow:
-        return spans
-    order: list[ReadSpan] = []
-    for number, span in enumerate(slow):
-        order += [quick[number % len(quick)], span]
-    return order if len(slow) >= len(quick) else [*quick, *slow]
-
-
-def _failed(state: Recording, error: KerfbusError) -> None:
-    state.error = str(error)
+    def _open_recordings(self) -> Recordings:
+        if self._base is None or self._recordings is None:
+            raise UsageError("no port is open; there is nothing to record")
+        return self._recordings

@@ -38,15 +38,18 @@ def health_lines(model: Model, room: int) -> list[Line]:
 def _rates(quality: Quality) -> list[Line]:
     """Return the error rate of all, and of each state of the arc or other condition."""
     rows = [("all", quality.total)]
-    rows += [(f"{key} {value}", share) for (key, value), share in quality.conditions.items()][-3:]
-    lines = [line(Span(" Transactions      count    wrong     rate   95 % sure", Role.TITLE))]
+    named = {" ".join(name): share for name, share in quality.conditions.items()}
+    arc = [name for name in ("arc on", "arc off") if name in named]
+    others = [name for name in named if not name.startswith("arc ")]
+    rows += [(name, named[name]) for name in (*arc, *others[-1:])]
+    lines = [line(Span(" Transactions          count    wrong     rate   95 % sure", Role.TITLE))]
     for name, share in rows:
         low, high = share.interval
         said = "-" if share.rate is None else per_cent(share.rate)
         role = Role.BAD if share.wrong else Role.PLAIN
         rest = f"{said:>9}   {per_cent(low)} to {per_cent(high)}"
         lines.append(
-            line(f" {name[:13]:<13}{share.trials:>10,}", Span(f"{share.wrong:>9,}", role), rest)
+            line(f" {name[:17]:<17}{share.trials:>10,}", Span(f"{share.wrong:>9,}", role), rest)
         )
     comparison = _comparison(quality.comparisons())
     if comparison:
@@ -58,8 +61,8 @@ def _ways(found: Mapping[str, Any], *, listening: bool) -> list[Line]:
     """Return errors by kind and way. What was never answered may have got lost either way."""
     there = str(found["damaged_requests"]) if listening else "not heard here"
     rows = (
-        ("damaged there →", there, found["damaged_requests"]),
-        ("damaged back ←", str(found["damaged_replies"]), found["damaged_replies"]),
+        ("damaged, there →", there, found["damaged_requests"]),
+        ("damaged, back ←", str(found["damaged_replies"]), found["damaged_replies"]),
         ("no reply, either way", str(found["timeouts"]), found["timeouts"]),
         ("refused (exceptions)", str(found["exceptions"]), 0),
         ("stray characters", str(found["stray_characters"]), found["stray_characters"]),
@@ -118,8 +121,10 @@ def _comparison(comparisons: Sequence[Mapping[str, Any]]) -> str:
         if chance > 0.05:
             return f"Arc on or off: no difference beyond chance (p {chance:.2g})."
         ratio = each["rate_ratio"]
-        times = "only" if ratio is None else f"{ratio:.3g} times as often"
-        return f"With the arc on {times} wrong (by chance in {chance:.2g} of cases)."
+        sure = f"(by chance in {chance:.1g} of cases)"
+        if ratio is None:
+            return f"Errors only while the arc is on {sure}."
+        return f"With the arc on {ratio:.3g} times as many go wrong {sure}."
     return ""
 
 

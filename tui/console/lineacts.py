@@ -60,7 +60,7 @@ class LineActs(Base):
     def action_oldest(self) -> None:
         """Go to the top, or to the oldest."""
         if self.review is not None:
-            self.review.seek(0.0)
+            self.review.go(0)
         elif self.pane == 0:
             self.choice.index = 0
         elif self.model is not None:
@@ -70,7 +70,7 @@ class LineActs(Base):
     def action_newest(self) -> None:
         """Go to the end, or to the newest."""
         if self.review is not None:
-            self.review.seek(1.0)
+            self.review.go(1 << 63)
         elif self.pane == 0:
             self.choice.index = 1 << 20
         elif self.model is not None:

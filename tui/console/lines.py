@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import StrEnum
+from itertools import pairwise
 from typing import NamedTuple
 
 TICKS = " ▁▂▃▄▅▆▇█"
@@ -79,25 +80,36 @@ def cut(given: Line, room: int) -> Line:
 
 
 def beside(left: Line, right: Line, room: int) -> Line:
-    """Return two lines in one, the second flush right; it gives way where both do not fit."""
-    gap = room - width(left) - width(right)
-    if gap < 1:
-        return cut(left, room)
-    return (*left, Span(" " * gap), *right)
+    """Return two lines in one, the second flush right; the first gives way to it."""
+    right = cut(right, room)
+    left = cut(left, max(room - width(right) - 1, 0))
+    return (*left, Span(" " * (room - width(left) - width(right))), *right)
 
 
 def spark(values: Sequence[float]) -> str:
-    """Return values as bars, from the lowest to the highest of them; level ones in the middle.
+    """Return values as bars, from the lowest to the highest of them; level ones as a line.
 
     >>> spark([0, 1, 2, 4]), spark([3, 3])
-    ('▁▃▄█', '▄▄')
+    ('▁▃▅█', '──')
     """
     if not values:
         return ""
     low, high = min(values), max(values)
     if high <= low:
-        return TICKS[4] * len(values)
+        return "─" * len(values)
     return "".join(TICKS[1 + round(7 * (each - low) / (high - low))] for each in values)
+
+
+def resampled(values: Sequence[float], count: int) -> list[float]:
+    """Return values as at most so many means of neighbours, in their order.
+
+    >>> resampled([1, 3, 5, 7], 2)
+    [2.0, 6.0]
+    """
+    if len(values) <= count:
+        return list(values)
+    edges = [number * len(values) // count for number in range(count + 1)]
+    return [sum(values[begin:end]) / (end - begin) for begin, end in pairwise(edges)]
 
 
 def wrapped(text: str, room: int, role: Role = Role.PLAIN) -> list[Line]:

@@ -72,7 +72,6 @@ Lines { background: $background; color: $foreground; height: 1; }
 .lines--key { color: $role-key; background: $background; text-style: bold; }
 .lines--chosen { color: $role-chosen; background: $panel; text-style: bold; }
 .lines--hit { color: $role-hit; background: $role-hit-back; text-style: bold; }
-#title { background: $panel; }
 #head { height: 3; }
 #strip { height: 4; }
 #body { height: 1fr; }

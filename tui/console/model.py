@@ -276,15 +276,15 @@ class Model:
         return self._interval[2]
 
     def recent_kinds(self, now: int) -> list[str]:
-        """Return what went wrong in the last minute, in words, most frequent first."""
+        """Return what went wrong in the last minute, in words, and whether the arc was on."""
         since = now - RECENT_SECONDS * 1_000_000_000
         recent = [each for each in self.troubles if each.at >= since]
-        found = []
-        for kind, count in Counter(each.kind for each in recent).most_common():
-            arc = sum(each.kind == kind and each.arc is True for each in recent)
-            said = f"{count} {kind}"
-            known = any(each.arc is not None for each in recent)
-            found.append(f"{said} ({arc} with the arc on)" if known else said)
+        counted = Counter(each.kind for each in recent).most_common()
+        found = [f"{count} {kind}" for kind, count in counted]
+        if any(each.arc is not None for each in recent):
+            burning = sum(each.arc is True for each in recent)
+            share = "all" if burning == len(recent) else str(burning or "none")
+            found.append(f"{share} with the arc on")
         return found
 
     def _recording_troubles(self) -> list[str]:
@@ -300,8 +300,8 @@ def _wrongs(tally: Tally) -> Counter[str]:
     """Return what can go wrong with a transaction, counted, in words."""
     return Counter(
         {
-            "damaged on the way there": tally.damaged_requests,
-            "damaged on the way back": tally.damaged_replies,
-            "without a reply": tally.timeouts,
+            "damaged there": tally.damaged_requests,
+            "damaged back": tally.damaged_replies,
+            "unanswered": tally.timeouts,
         }
     )

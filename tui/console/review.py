@@ -108,10 +108,6 @@ class Review:
         if (self.at < before) == (entries > 0) and self.at != before:
             self._stand(len(self._entries) - 1 if entries > 0 else 0)
 
-    def seek(self, share: float) -> None:
-        """Go to a share of the whole time, 0 to 1."""
-        self.go(self.first_at + round(self.span_ns * share))
-
     def damage(self, onward: int) -> bool:
         """Go to the next damage (1) or the one before (-1); return whether there is one."""
         order = range(self.index + onward, len(self._entries) if onward > 0 else -1, onward)

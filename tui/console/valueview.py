@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from kerfbus.bench.regmap import Register
 from kerfbus.bench.valuetext import shown, with_unit
 from kerfbus.tui.console.board import Board, Held
-from kerfbus.tui.console.lines import Line, Role, Span, cut, line, spark
+from kerfbus.tui.console.lines import Line, Role, Span, cut, line, resampled, spark
 
 NS = 1_000_000_000
 OLD_NS = 5 * NS
@@ -100,7 +100,7 @@ def _row(held: Held, now: int, room: int, chosen: bool) -> Line:
         spans.append(Span(cut_text(value, width).ljust(width), role))
     else:
         spans.append(Span(value.rjust(VALUE), role))
-        trend = spark(list(held.trend)[-TREND:]) if len(held.trend) > 1 else ""
+        trend = spark(resampled(list(held.trend), TREND)) if len(held.trend) > 1 else ""
         spans.append(Span(" " + trend.rjust(TREND), Role.FAINT))
         if wide:
             spans.append(Span(" " + cut_text(limits_text(register), LIMITS), Role.FAINT))

@@ -133,11 +133,14 @@ def _axis(model: Model, now: int, count: int) -> Line:
         place = count - 1 - (end - mark.at // SLICE_NS // COLUMN_SECONDS)
         if not 0 <= place < count:
             continue
-        room = written_from - place - 1
-        said = f"▼{mark.text}"[: max(room, 1)]
-        for index, character in enumerate(said[: count - place]):
-            text[place + index] = character
-        written_from = place
+        said = f"▼{mark.text}"
+        begin = place
+        if len(said) > count - place and len(said) <= place + 1:  # it fits before its place only
+            said, begin = f"{mark.text}▼", place - len(said) + 1
+        for index, character in enumerate(said[: max(written_from - begin, 1)]):
+            if 0 <= begin + index < count:
+                text[begin + index] = character
+        written_from = begin
     label = f"{minutes:.0f} min" if not any(map(str.strip, text)) else "marks"
     line_ = Span("".join(text), Role.KEY)
     if label == "marks":
@@ -162,15 +165,15 @@ def tab_line(active: int, wide: bool, room: int) -> Line:
 _ALWAYS = (
     ("a", "arc"),
     ("m", "note"),
-    ("r", "record"),
+    ("r", "rec"),
     ("x", "explain"),
     ("c", "port"),
-    ("i", "simulate"),
+    ("i", "sim"),
     ("?", "help"),
     ("q", "quit"),
 )
 _OF_PANE = (
-    (("s", "set"), ("g", "groups")),
+    (("s", "set"), ("g", "group")),
     (("p", "pause"), ("/", "search")),
     (("s", "set"), ("t", "theme")),
 )
@@ -181,7 +184,7 @@ def keys_line(model: Model, pane: int, room: int) -> Line:
     """Return the keys that a newcomer needs."""
     spans: list[Span] = [Span(" ")]
     for key, does in (*_OF_PANE[pane], *_ALWAYS):
-        if key == "i" and model.link.real:
+        if (key == "i" and model.link.real) or (key == "c" and pane == 1):
             continue
         word = "stop" if key == "r" and model.recording_now else does
         spans += [Span(key, Role.KEY), Span(f" {word}  ", Role.FAINT)]

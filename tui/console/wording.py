@@ -68,7 +68,7 @@ def direction(entry: Entry) -> str:
         return f"{'↪' if message.echo else '→'} {address}"
     if message.role is Role.REPLY:
         return f"← {address}"
-    return "? " + (address if message.role is Role.UNKNOWN else "stray")
+    return f"? {address}" if message.role is Role.UNKNOWN else "?"
 
 
 def said(entry: Entry, found: RegisterMap) -> str:
