@@ -1,8 +1,8 @@
 """The account of a link over millions of frames, as columns.
 
 Job: the counts of `kerfbus.bench.quality`, from `kerfbus.bench.bulk`, without Python work per
-frame, and where in a capture something went wrong. What a frame is follows from its shape and from the
-frame before it: late replies and the like are not told apart here. It must not know any cause.
+frame, and where in a capture something went wrong. What a frame is follows from its shape and from
+the frame before it: late replies and the like are not told apart here. It must not know any cause.
 """
 
 from __future__ import annotations

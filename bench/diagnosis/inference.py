@@ -28,11 +28,14 @@ from kerfbus.bench.diagnosis.level import NEVER, SOUND, probability
 from kerfbus.bench.diagnosis.looking import OBSERVATIONS
 
 Floats = NDArray[np.float64]
-TEMPERATURE = 2.0
+TEMPERATURE = 1.2
 """By which log likelihoods are divided; fitted on simulated captures of two line models."""
+DILUTED = 0.5
+"""Part of the chance to see a share above its expectation that is left where a second cause adds
+cases of its own (chosen)."""
 HEALTHY_PRIOR = 0.25
 """Of a link that is looked into (chosen)."""
-PAIR_PRIOR = 0.12
+PAIR_PRIOR = 0.2
 """That two things are wrong at once (chosen)."""
 
 
@@ -92,6 +95,7 @@ class Network:
         self._ones, self._others = ones[apart], others[apart]
         rest = np.array(chances)
         pairs = 1 - (1 - self._shown[self._ones]) * (1 - self._shown[self._others]) / (1 - rest)
+        pairs *= np.where([each.share for each in OBSERVATIONS.values()], DILUTED, 1.0)
         nothing = [_row(HEALTHY, vantage, [SOUND * chance for chance in chances])]
         self._sets = np.vstack((nothing, self._shown, np.clip(pairs, rest, 0.97)))
         self._prior = np.log(self._priors())

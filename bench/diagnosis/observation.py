@@ -25,12 +25,14 @@ class Observation:
         what: the phenomenon in words, as it is said when it is there.
         look: answers it.
         chance: how likely it is seen though no cause that shows it is there.
+        share: whether it compares a share of what is hurt, which a second cause dilutes.
     """
 
     name: str
     what: str
     look: Look
     chance: float
+    share: bool
 
 
 OBSERVATIONS: dict[str, Observation] = {}
@@ -43,11 +45,39 @@ PLAIN = 0.002
 """Chance of one that cannot be mistaken, such as an echo (chosen)."""
 
 
+SHARES = frozenset(
+    (
+        "head-hurt",
+        "tail-hurt",
+        "single-bits",
+        "same-bits",
+        "after-edges",
+        "tail-to-idle",
+        "mostly-incomplete",
+        "worse-with-arc",
+        "in-runs",
+        "in-blocks",
+        "lone",
+        "strays-outnumber",
+        "breaks",
+        "strays-with-arc",
+        "one-server",
+        "one-talker",
+        "some-requests-spared",
+        "silent-blocks",
+        "heads-when-quick",
+        "request-heads-when-quick",
+        "heads-lose-one-way",
+    )
+)
+"""Observations that compare a share of what is hurt."""
+
+
 def observation(name: str, what: str, chance: float = USUAL) -> Callable[[Look], Look]:
     """Register a function as the answer to a question."""
 
     def register(look: Look) -> Look:
-        OBSERVATIONS[name] = Observation(name, what, look, chance)
+        OBSERVATIONS[name] = Observation(name, what, look, chance, name in SHARES)
         return look
 
     return register

@@ -206,8 +206,11 @@ def in_order(records: Iterable[Record], info: CaptureInfo) -> Iterator[Record]:
 
 
 def _asked_first(records: Iterable[Record], info: CaptureInfo) -> Iterator[Record]:
-    """Yield records with what a server was asked before its answer, where stamps are equal."""
-    if info.vantage != "server":
+    """Yield records with what was read before something was sent before it, on equal stamps.
+
+    A host stamps both with one instant when it reads, decides and writes at once.
+    """
+    if info.vantage == "client" and info.timing == "exact":
         yield from records
         return
     sent: Burst | None = None

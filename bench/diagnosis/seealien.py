@@ -12,6 +12,11 @@ from kerfbus.bench.diagnosis.observation import PLAIN, observation
 from kerfbus.bench.diagnosis.scene import FEW, NEVER, Scene, frames_of
 from kerfbus.bench.diagnosis.seetiming import patience, percentile, turnarounds
 
+MOST_INTRUDERS = 0.35
+"""Share of the requests that a second client has at most (chosen: more than that is a program)."""
+LONGEST_ROUND = 48
+"""Requests of the longest program that is recognised (chosen)."""
+
 
 def _counted(name: str, found: list[Episode], of: int, leak: float = 4e-4) -> Finding:
     return Finding(
@@ -95,13 +100,13 @@ def asked_out_of_turn(scene: Scene) -> Finding:
             order.append(kind)
     if len(order) < 8 * FEW:
         return Finding("asked-out-of-turn", 0.0)
-    before = _regularity(order)
+    before = max(_regularity(order), _periodicity(order))
     best, intruders = before, 0
     rest = order
     for _ in range(4):
         worst = _least_regular(rest)
         rest = _without(rest, worst)
-        if len(rest) < len(order) / 3 or len(set(rest)) < 2:
+        if len(order) - len(rest) > MOST_INTRUDERS * len(order) or len(set(rest)) < 2:
             break
         if _regularity(rest) > best:
             best, intruders = _regularity(rest), len(order) - len(rest)
@@ -128,6 +133,15 @@ def _regularity(order: list[object]) -> float:
     follows = _follows(order)
     total = max(len(order) - 1, 1)
     return sum(each.most_common(1)[0][1] for each in follows.values()) / total
+
+
+def _periodicity(order: list[object]) -> float:
+    """Return in what share a request is the one that came a whole round before."""
+    best = 0.0
+    for lag in range(1, min(LONGEST_ROUND, len(order) // 3) + 1):
+        same = sum(one == other for one, other in zip(order, order[lag:], strict=False))
+        best = max(best, same / (len(order) - lag))
+    return best
 
 
 def _least_regular(order: list[object]) -> object:
