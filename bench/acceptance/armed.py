@@ -12,13 +12,15 @@ from kerfbus.bench.acceptance.plan import outside_of
 from kerfbus.bench.acceptance.result import Finding, Grade, Limit
 from kerfbus.bench.acceptance.session import Session
 from kerfbus.bench.access import Reading, Setting, read_values, reading_of, write_values
-from kerfbus.bench.client import Client
 from kerfbus.bench.errors import LimitError
 from kerfbus.bench.regmap import Register
 
 NOT_ARMED = "not armed: add --arm to write in this run; no armed step can strike an arc"
 
-Armed = Callable[[Session, StepForm, Register, Client], Awaitable[Finding]]
+REFUSES = "refuses: exception"
+"""What `kerfbus.bench.access.problem_of` says of a refusal, and of nothing else."""
+
+Armed = Callable[[Session, StepForm, Register], Awaitable[Finding]]
 
 
 async def armed(session: Session, step: StepForm) -> Finding:
@@ -31,23 +33,21 @@ async def armed(session: Session, step: StepForm) -> Finding:
     if busy:
         return Finding.skipped(f"nothing was written: {busy}")
 
-    async def work(client: Client) -> Finding:
-        problem = await _first(session, step, client)
-        return problem or await CHECKS[step.kind](session, step, register, client)
+    async def work() -> Finding:
+        problem = await _first(session, step)
+        return problem or await CHECKS[step.kind](session, step, register)
 
     return await keeping(session, (*step.first, register.name, *step.also), work)
 
 
-async def set_point(
-    session: Session, step: StepForm, register: Register, client: Client
-) -> Finding:
+async def set_point(session: Session, step: StepForm, register: Register) -> Finding:
     """Return whether what is set is what is read back, over the range."""
     tolerance = abs(register.scale) / 2 if step.tolerance is None else step.tolerance
     unit = register.unit or ""
     limit = Limit(high=tolerance, unit=unit)
     pairs: list[list[float]] = []
     for value in _points(step, register):
-        setting = await _set(session, client, register, register.encode(value))
+        setting = await _set(session, step, register, register.encode(value))
         found = setting.after.value
         if setting.problem or not isinstance(found, int | float):
             said = f"{value} {unit} not set: {setting.problem or 'it cannot be read back'}"
@@ -62,18 +62,18 @@ async def set_point(
     return replace(finding, figures=(figure,))
 
 
-async def refused(session: Session, step: StepForm, register: Register, client: Client) -> Finding:
+async def refused(session: Session, step: StepForm, register: Register) -> Finding:
     """Return whether values outside the map's limits are refused and change nothing."""
     asked = _outside(step, register)
     kept = 0
     said = []
     for raw in asked:
-        setting = await _set(session, client, register, raw)
+        setting = await _set(session, step, register, raw)
         value = f"{register.decode(raw)} {register.unit or ''}".rstrip()
-        if "refuses" not in setting.problem:
+        if REFUSES not in setting.problem:
             said.append(f"{value}: " + (setting.problem or "accepted"))
             continue
-        now = (await _read(session, client, [register]))[0]
+        now = (await _read(session, [register]))[0]
         if setting.before is None or now.raw is None or now.raw != setting.before.raw:
             said.append(f"{value}: refused, but it reads {now.value} afterwards")
             continue
@@ -83,19 +83,17 @@ async def refused(session: Session, step: StepForm, register: Register, client: 
     return Finding(grade, f"{kept} of {len(asked)} refused", limit, "; ".join(said))
 
 
-async def selection(
-    session: Session, step: StepForm, register: Register, client: Client
-) -> Finding:
+async def selection(session: Session, step: StepForm, register: Register) -> Finding:
     """Return whether each choice is taken, and shown where the unit shows it."""
     taken, said = 0, []
     for value in step.values:
         raw = register.encode(as_value(register, value))
-        setting = await _set(session, client, register, raw)
+        setting = await _set(session, step, register, raw)
         if setting.problem or setting.verified is not True:
             said.append(f"{value}: {setting.problem or f'reads {setting.after.value}'}")
             continue
         if step.shows is not None:
-            shows = (await _read(session, client, [session.map.by_name(step.shows)]))[0]
+            shows = (await _read(session, [session.map.by_name(step.shows)]))[0]
             if shows.value != register.decode(raw):
                 said.append(f"{value}: {step.shows} shows {shows.value}")
                 continue
@@ -119,7 +117,7 @@ def as_value(register: Register, given: Value) -> Value | tuple[str, ...] | None
 async def _busy(session: Session, step: StepForm) -> str:
     """Return why the unit is not idle, "" when it is."""
     names = list(step.idle)
-    readings = await _read(session, session.client(), [session.map.by_name(n) for n in names])
+    readings = await _read(session, [session.map.by_name(n) for n in names])
     for each in readings:
         if each.raw is None:
             return f"{each.name}: {each.problem}"
@@ -129,26 +127,30 @@ async def _busy(session: Session, step: StepForm) -> str:
     return ""
 
 
-async def _first(session: Session, step: StepForm, client: Client) -> Finding | None:
+async def _first(session: Session, step: StepForm) -> Finding | None:
     """Set what must be set before; return what went wrong, None for nothing."""
     for name, value in step.first.items():
         register = session.map.by_name(name)
         raw = register.encode(as_value(register, value))
-        setting = await _set(session, client, register, raw)
+        setting = await _set(session, step, register, raw)
         if setting.problem:
             return Finding.failed(f"{name} = {value} not set: {setting.problem}")
     return None
 
 
 async def _set(
-    session: Session, client: Client, register: Register, raw: tuple[int, ...]
+    session: Session, step: StepForm, register: Register, raw: tuple[int, ...]
 ) -> Setting:
-    return (await write_values(client, session.server, planned(register, raw)))[0]
+    """Write, if the unit is still idle: somebody may have begun to cut meanwhile."""
+    busy = await _busy(session, step)
+    if busy:
+        return Setting(reading_of(register), None, None, f"stopped, because {busy}")
+    return (await write_values(session.client(), session.server, planned(register, raw)))[0]
 
 
-async def _read(session: Session, client: Client, registers: Sequence[Register]) -> list[Reading]:
+async def _read(session: Session, registers: Sequence[Register]) -> list[Reading]:
     wanted = [reading_of(each) for each in registers]
-    return await read_values(client, session.server, session.map, wanted)
+    return await read_values(session.client(), session.server, session.map, wanted)
 
 
 def _points(step: StepForm, register: Register) -> list[float]:

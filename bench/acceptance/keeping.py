@@ -24,7 +24,7 @@ TRIES = 3
 PAUSE_NS = 1_000_000_000
 """Between two tries: a port that was unplugged may come back."""
 
-Work = Callable[[Client], Awaitable[Finding]]
+Work = Callable[[], Awaitable[Finding]]
 
 
 class NotAnArcError(LimitError):
@@ -50,8 +50,13 @@ async def keeping(session: Session, names: Sequence[str], work: Work) -> Finding
     Args:
         session: the run.
         names: all that the work may change, in the order in which they are put back.
-        work: is given a client; writes nothing but those.
+        work: writes nothing but those.
     """
+    # What an earlier step left behind must not be taken for what was there.
+    if session.journal.pending:
+        problems = await unstoppable(put_back(session, session.journal.pending))
+        if problems:
+            return Finding.failed("; ".join(("nothing was written", *problems)))
     client = session.client()
     registers = [session.map.by_name(name) for name in dict.fromkeys(names)]
     before = await _read(session, client, registers)
@@ -63,7 +68,7 @@ async def keeping(session: Session, names: Sequence[str], work: Work) -> Finding
     session.journal.changing(kept)
     finding = None
     try:
-        finding = await work(client)
+        finding = await work()
     finally:
         problems = await unstoppable(put_back(session, kept))
     if not problems:
@@ -76,7 +81,7 @@ async def keeping(session: Session, names: Sequence[str], work: Work) -> Finding
 async def put_back(session: Session, kept: Sequence[Kept]) -> list[str]:
     """Put registers back and read them; return a line for each that is not as it was.
 
-    The lines are also added to `Session.not_restored`.
+    The lines are `Session.not_restored` from then on.
     """
     client = session.client()
     problems: list[str] = []
@@ -86,8 +91,8 @@ async def put_back(session: Session, kept: Sequence[Kept]) -> list[str]:
         problems = await _once(session, client, kept)
         if not problems:
             session.journal.restored()
-            return []
-    session.not_restored += problems
+            break
+    session.not_restored[:] = problems
     return problems
 
 

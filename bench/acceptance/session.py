@@ -28,7 +28,13 @@ class Kept(NamedTuple):
 
 
 class Journal(Protocol):
-    """Where it is written down what must be put back, before the first write."""
+    """Where it is written down what must be put back, before the first write.
+
+    Attributes:
+        pending: what is not put back yet.
+    """
+
+    pending: tuple[Kept, ...]
 
     def changing(self, kept: Sequence[Kept]) -> None:
         """Write down what stands there now; returns once it is safe from a loss of power."""
@@ -59,7 +65,7 @@ class Session:
         may_write: whether armed steps are done.
         following: shows a person how far a soak is, while it runs.
         soaked: the account of the last error rate, for steps that can do with it.
-        not_restored: a line for each register that could not be put back.
+        not_restored: a line for each register that could not be put back so far.
     """
 
     line: Transport
@@ -72,9 +78,13 @@ class Session:
     soaked: WatchedLine | None = None
     not_restored: list[str] = field(default_factory=list)
 
+    _client: Client | None = None
+
     def client(self) -> Client:
-        """Return a client on the line."""
-        return Client(self.line, self.policy)
+        """Return the client on the line: one for the whole run, so that it knows late replies."""
+        if self._client is None:
+            self._client = Client(self.line, self.policy)
+        return self._client
 
     def spans(self, names: Sequence[str]) -> tuple[ReadSpan, ...]:
         """Return what is read again and again: the registers named, else the map's first group.

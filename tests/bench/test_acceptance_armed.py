@@ -164,6 +164,45 @@ async def test_a_port_that_is_gone_is_said_plainly() -> None:
     assert run.state.pending
 
 
+async def test_what_a_step_left_behind_is_not_taken_for_what_was_there() -> None:
+    """The first step cannot put back; when the second begins the unit takes writes again."""
+    left = [False]
+
+    def happens(_: int, data: bytes) -> bytes:
+        return off_by_one(data) if not left[0] and data[2:4] == b"\0\0" else data
+
+    line = Scripted(await plans.simulated(), happens)
+    run = plans.run_of(plans.plan_of(plans.SET_POINT, plans.REFUSED, plans.SELECTION))
+    ended = []
+
+    def end(result: Result) -> None:
+        ended.append(result.check)
+        left[0] = len(ended) == 2
+
+    run.watcher = replace(run.watcher, ended=end)
+    async with plans.session_on(line, run.state) as session:
+        await run.run(session)
+        after = await plans.values_of(line, *NAMES)
+    grades = [each.finding.grade for each in run.results]
+    assert grades == [Grade.FAILED, Grade.FAILED, Grade.PASSED]
+    assert "nothing was written; NOT RESTORED: current" in run.results[1].finding.detail
+    assert after == FACTORY
+    assert (session.not_restored, run.state.pending) == ([], ())
+
+
+async def test_a_cut_that_begins_meanwhile_ends_the_writing() -> None:
+    """From the third write on the unit is busy: nothing more is set but what is put back."""
+    line = Scripted(await plans.simulated(), nothing)
+    busy = plans.SET_POINT.replace(plans.IDLE, 'idle = { current_setpoint = ["60.0", "20.0"] }\n')
+    run = plans.run_of(plans.plan_of(busy))
+    async with plans.session_on(line, run.state) as session:
+        await run.run(session)
+        after = await plans.values_of(line, *NAMES)
+    detail = run.results[0].finding.detail
+    assert "stopped, because current_setpoint is 55.0, and must be 60.0 or 20.0" in detail
+    assert after == FACTORY
+
+
 @pytest.mark.parametrize("times", [1, 3])
 @pytest.mark.parametrize("at", [1, 2, 3, 5])
 async def test_cancelling_puts_everything_back(at: int, times: int) -> None:

@@ -165,7 +165,10 @@ def test_a_real_port_is_only_read_unless_armed(tmp_path: Path) -> None:
         assert run.code == 1
         assert list(grades(run.answer).values()) == ["pass", "skipped", "skipped", "skipped"]
         assert "--arm" in run.answer["checks"][1]["detail"]
-        run = console.call("accept", plan, "--port", port, "--arm", "--json")
+        run = console.call("accept", plan, "--port", port, "--arm")
+        assert (run.code, len(run.err.splitlines())) == (2, 1)
+        assert "give --map" in run.err
+        run = console.call("accept", plan, "--port", port, "--map", "supply", "--arm", "--json")
         assert (run.code, set(grades(run.answer).values())) == (0, {"pass"}), run.err
         assert "armed: set-points are written and put back" in run.err
         assert current_on(port) == 60.0
@@ -175,7 +178,7 @@ def test_a_real_port_is_only_read_unless_armed(tmp_path: Path) -> None:
 def armed_run(folder: Path, port: str) -> Iterator[tuple[subprocess.Popen[str], Path]]:
     """Start a long armed run and wait until it has begun to write."""
     plan, state = plan_file(folder, LONG), folder / "state.json"
-    link = ("--port", port, "--timeout", "10")  # the machine may be busy
+    link = ("--port", port, "--map", "supply", "--timeout", "10")  # the machine may be busy
     command = ("accept", plan, *link, "--arm", "--resume", state, "--json")
     with console.start(*command) as process:
         console.eventually(lambda: state.exists() and bool(pending(state)))
@@ -223,7 +226,8 @@ def test_after_a_kill_the_next_run_puts_everything_back(tmp_path: Path) -> None:
         )  # as if it had got there
         assert console.call(*setting).code == 0
         small = tmp_path / "plan.toml"
-        resumed = ("accept", small, "--port", port, "--resume", state, "--json")
+        link = ("--port", port, "--map", "supply")
+        resumed = ("accept", small, *link, "--resume", state, "--json")
         unarmed = console.call(*resumed)
         assert "did not put back" in unarmed.err
         assert unarmed.answer["verdict"] == "fail"

@@ -17,9 +17,9 @@ ANSWERS = """
 machine = "Table 3"
 [answers]
 supply-space = 0.31
-torch-square-along = { value = 91.2, note = "bent; aVeryLongWordThatHasNoPlaceToBreakAnywhereInIt%s" }
+torch-square-along = { value = 91.2, note = "LONG_WORD" }
 emergency-stop = { skip = "the safety officer comes on Friday" }
-""" % ("x" * 60)
+""".replace("LONG_WORD", "x" * 100)
 
 
 @pytest.fixture(scope="module")

@@ -116,7 +116,7 @@ def command(
     output = Output(as_json=as_json)
     if print_plan or print_answers:
         return _print(request, answers=print_answers)
-    _check_files(request)
+    _check(request, link)
     made = _made(request, plan_for(link), output)
     return run(_accept(made, request, output))
 
@@ -159,15 +159,22 @@ def _plan(request: Request) -> AcceptancePlan:
     return parse_plan(plan_text(name), name)
 
 
-def _check_files(request: Request) -> None:
-    """Find out what cannot be written, before anything is done.
+def _check(request: Request, link: Link) -> None:
+    """Find out what cannot be done, before anything is.
 
     Raises:
-        UsageError: a record stands there already, or there is nothing to print it with.
+        UsageError: a record stands there already, there is nothing to print it with, or it is armed
+            without a map.
     """
     from kerfbus.bench.errors import UsageError
+    from kerfbus.bench.ports import is_simulated
     from kerfbus.tui.paper import browser
 
+    if request.arm and link.map is None and not is_simulated(link.port):
+        raise UsageError(
+            f"--arm on {link.port}: give --map, the map of that unit, else its registers are not "
+            "what their names say; --map supply is the invented one of a simulated supply"
+        )
     if request.pdf is not None:
         browser()
     if request.resume is not None:
@@ -352,6 +359,8 @@ def _sum_up(made: Made, request: Request, output: Output, lost: list[str]) -> No
     output.answer(answer)
     if not output.as_json:
         tell_end(output, run)
+        if link.real and link.note:
+            output.remark(link.note)
     output.flush()
     if request.record is None and request.pdf is None:
         return
