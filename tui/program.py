@@ -28,6 +28,7 @@ COMMANDS = {
     "console": "See a link live: poll, write, watch and record it on one screen.",
     "decode": "Turn a capture into frames and transactions.",
     "rerun": "Run a capture again, as client or server; tell what differs.",
+    "capture": "Cut, join, shrink, anonymise, show, export captures.",
     "explain": "Say what is probably wrong with a link, from a capture of it.",
     "qualify": "Act as the supply, let things go wrong, grade the controller.",
     "accept": "Run an acceptance plan; write the commissioning record.",
