@@ -19,7 +19,7 @@ FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 py
 # Asked for only where an environment has to be made, hence not expanded at once.
 PYTHON ?= $(shell $(FIND_PYTHON))
 
-.PHONY: help demo test check bench captures plots diagnosis setup clean
+.PHONY: help demo test check bench captures plots diagnosis docs man fuzz soak setup clean
 
 help:
 	@echo "make demo    the tour: a simulated supply, read, written, recorded, decoded"
@@ -29,6 +29,10 @@ help:
 	@echo "make captures  the simulated captures again, byte for byte"
 	@echo "make plots   the pictures of docs/line.md again, measured and drawn (minutes)"
 	@echo "make diagnosis  docs/diagnosis.md again: how good kerfbus explain is (an hour)"
+	@echo "make docs    the pages of docs/ as a site in build/docs; a wrong link is an error"
+	@echo "make man     a manual page for each command in build/man"
+	@echo "make fuzz    every reader of files against a coverage-guided fuzzer (minutes)"
+	@echo "make soak    an hour of hard use: ports lost, disks full, clocks stepped, supplies killed"
 	@echo "make setup   only the virtual environment for contributors"
 	@echo "make clean   remove the virtual environment and all that tools have made"
 
@@ -55,6 +59,21 @@ plots: $(DEV_STAMP)
 diagnosis: $(DEV_STAMP)
 	@$(BIN)/python tests/benchmarks/measure_explain.py --page --each 6 \
 		--sources other-A,other-B,own-bits,own-sampled $(ARGS)
+
+docs: $(DEV_STAMP)
+	@$(BIN)/python -m sphinx -W --keep-going -q -b html docs build/docs $(ARGS)
+	@echo "build/docs/index.html"
+
+man: $(DEV_STAMP)
+	@$(BIN)/python docs/man.py build/man
+
+# atheris has no wheel for every system, hence it is no part of the development tools.
+fuzz: $(DEV_STAMP)
+	@$(BIN)/python -c 'import atheris' 2>/dev/null || $(PIP) install 'atheris>=3'
+	@$(BIN)/python tests/fuzz/fuzz.py $(ARGS)
+
+soak: $(DEV_STAMP)
+	@$(BIN)/python tests/hard/harduse.py --seconds 3600 $(ARGS)
 
 setup: $(DEV_STAMP)
 
