@@ -115,7 +115,7 @@ def split_frames(scene: Scene) -> Finding:
     longest = max((gap for _, gap in scene.exchanges.split), default=0)
     return Finding(
         "split-frames",
-        present(len(found), scene.exchanges.good, 0.001),
+        present(len(found), scene.exchanges.good, 0.0001),
         len(found),
         scene.exchanges.good,
         None,
