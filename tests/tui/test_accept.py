@@ -157,28 +157,36 @@ def test_plans_and_answers_to_start_from(tmp_path: Path) -> None:
     assert console.call("accept", plan, "--print-answers").code == 0
 
 
+@pytest.fixture(scope="module")
+def port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Run a supply on a pty for all tests that leave it as it was."""
+    with console.supply_on_pty(tmp_path_factory.mktemp("supply")) as path:
+        yield path
+
+
 @PTY
-def test_a_real_port_is_only_read_unless_armed(tmp_path: Path) -> None:
+def test_a_real_port_is_only_read_unless_armed(tmp_path: Path, port: str) -> None:
     plan = plan_file(tmp_path, plans.step("map"), plans.SET_POINT, plans.REFUSED, plans.SELECTION)
-    with console.supply_on_pty(tmp_path) as port:
-        run = console.call("accept", plan, "--port", port, "--json")
-        assert run.code == 1
-        assert list(grades(run.answer).values()) == ["pass", "skipped", "skipped", "skipped"]
-        assert "--arm" in run.answer["checks"][1]["detail"]
-        run = console.call("accept", plan, "--port", port, "--arm")
-        assert (run.code, len(run.err.splitlines())) == (2, 1)
-        assert "give --map" in run.err
-        run = console.call("accept", plan, "--port", port, "--map", "supply", "--arm", "--json")
-        assert (run.code, set(grades(run.answer).values())) == (0, {"pass"}), run.err
-        assert "armed: set-points are written and put back" in run.err
-        assert current_on(port) == 60.0
+    run = console.call("accept", plan, "--port", port, "--json")
+    assert run.code == 1
+    assert list(grades(run.answer).values()) == ["pass", "skipped", "skipped", "skipped"]
+    assert "--arm" in run.answer["checks"][1]["detail"]
+    run = console.call("accept", plan, "--port", port, "--arm")
+    assert (run.code, len(run.err.splitlines())) == (2, 1)
+    assert "give --map" in run.err
+    run = console.call("accept", plan, "--port", port, "--map", "supply", "--arm", "--json")
+    assert (run.code, set(grades(run.answer).values())) == (0, {"pass"}), run.err
+    assert "armed: set-points are written and put back" in run.err
+    assert current_on(port) == 60.0
 
 
 @contextmanager
-def armed_run(folder: Path, port: str) -> Iterator[tuple[subprocess.Popen[str], Path]]:
+def armed_run(
+    folder: Path, port: str, timeout: str = "10"
+) -> Iterator[tuple[subprocess.Popen[str], Path]]:
     """Start a long armed run and wait until it has begun to write."""
     plan, state = plan_file(folder, LONG), folder / "state.json"
-    link = ("--port", port, "--map", "supply", "--timeout", "10")  # the machine may be busy
+    link = ("--port", port, "--map", "supply", "--timeout", timeout)  # the machine may be busy
     command = ("accept", plan, *link, "--arm", "--resume", state, "--json")
     with console.start(*command) as process:
         console.eventually(lambda: state.exists() and bool(pending(state)))
@@ -194,52 +202,44 @@ def changed(port: str) -> bool:
 
 
 @PTY
-def test_a_stop_in_the_armed_part_puts_everything_back(tmp_path: Path) -> None:
-    with console.supply_on_pty(tmp_path) as port:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            folder = tmp_path / number.name
-            folder.mkdir()
-            with armed_run(folder, port) as (process, state):
-                for _ in range(3):  # an impatient person
-                    process.send_signal(number)
-                out, err = process.communicate(timeout=60)
-            assert process.returncode == 1, err
-            assert json.loads(out)["verdict"] == "open points"
-            assert "stopping; what was written is put back first" in err
-            assert pending(state) == []
-            assert not changed(port)
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda each: each.name)
+def test_a_stop_in_the_armed_part_puts_everything_back(
+    tmp_path: Path, port: str, number: signal.Signals
+) -> None:
+    with armed_run(tmp_path, port) as (process, state):
+        for _ in range(3):  # an impatient person
+            process.send_signal(number)
+        out, err = process.communicate(timeout=60)
+    assert process.returncode == 1, err
+    assert json.loads(out)["verdict"] == "open points"
+    assert "stopping; what was written is put back first" in err
+    assert pending(state) == []
+    assert not changed(port)
 
 
 @PTY
-def test_after_a_kill_the_next_run_puts_everything_back(tmp_path: Path) -> None:
-    with console.supply_on_pty(tmp_path) as port:
-        with armed_run(tmp_path, port) as (process, state):
-            process.kill()
-            process.communicate()
-        assert "current_setpoint" in pending(state)
-        setting = (
-            "write",
-            "current_setpoint=33",
-            "--port",
-            port,
-            "--arm",
-        )  # as if it had got there
-        assert console.call(*setting).code == 0
-        small = tmp_path / "plan.toml"
-        link = ("--port", port, "--map", "supply")
-        resumed = ("accept", small, *link, "--resume", state, "--json")
-        unarmed = console.call(*resumed)
-        assert "did not put back" in unarmed.err
-        assert unarmed.answer["verdict"] == "fail"
-        assert "current_setpoint" in unarmed.answer["not_restored"]
-        assert changed(port)
-        with console.start(*resumed, "--arm") as process:
-            console.eventually(lambda: "current" not in json.loads(state.read_text())["results"])
-            assert process.stderr is not None
-            assert any("did not put back" in line for line in process.stderr)
-            process.terminate()
-            process.communicate()
-        assert not changed(port)
+def test_after_a_kill_the_next_run_puts_everything_back(tmp_path: Path, port: str) -> None:
+    with armed_run(tmp_path, port) as (process, state):
+        process.kill()
+        process.communicate()
+    assert "current_setpoint" in pending(state)
+    # As if it had got so far.
+    assert console.call("write", "current_setpoint=33", "--port", port, "--arm").code == 0
+    small = tmp_path / "plan.toml"
+    link = ("--port", port, "--map", "supply")
+    resumed = ("accept", small, *link, "--resume", state, "--json")
+    unarmed = console.call(*resumed)
+    assert "did not put back" in unarmed.err
+    assert unarmed.answer["verdict"] == "fail"
+    assert "current_setpoint" in unarmed.answer["not_restored"]
+    assert changed(port)
+    with console.start(*resumed, "--arm") as process:
+        console.eventually(lambda: "current" not in json.loads(state.read_text())["results"])
+        assert process.stderr is not None
+        assert any("did not put back" in line for line in process.stderr)
+        process.terminate()
+        process.communicate()
+    assert not changed(port)
 
 
 @PTY
@@ -248,7 +248,7 @@ def test_a_supply_that_goes_away_in_the_armed_part_is_said_plainly(tmp_path: Pat
     with console.start("supply", "--pty", path) as supply:
         assert supply.stdout is not None
         assert "ready" in supply.stdout.readline()
-        with armed_run(tmp_path, str(path)) as (process, state):
+        with armed_run(tmp_path, str(path), timeout="1") as (process, state):
             path.unlink()  # else it leads to whoever gets a pty of the same number next
             supply.kill()
             out, err = process.communicate(timeout=60)
