@@ -88,7 +88,7 @@ class Tour:
         self._kept = kept
         self._map: RegisterMap = default_map()
         self._settings: LineSettings = self._map.header.settings
-        self._answer: dict[str, Json] = {"seed": seed}
+        self.answer: dict[str, Json] = {"seed": seed}
 
     async def take(self) -> None:
         """Go from stop to stop."""
@@ -98,7 +98,6 @@ class Tour:
         await self._read_and_set()
         await self._hear()
         self._decode()
-        self._output.answer(self._answer)
 
     async def _read_and_set(self) -> None:
         """Be a client."""
@@ -110,7 +109,7 @@ class Tour:
             readings = await read_values(client, SERVER, self._map, wanted)
             for lines in lines_of(rows(readings, port.clock.now()), indent="   "):
                 self._output.texts(lines)
-            self._answer["read"] = {each.name or "": each.value for each in readings}
+            self.answer["read"] = {each.name or "": each.value for each in readings}
             self._stop(2, "Set it, within the map's limits.", "kerfbus write current_setpoint=45")
             await self._set(client)
 
@@ -126,8 +125,8 @@ class Tour:
             plan_write(self._map, parse_target("current_setpoint=450"))
         except LimitError as error:
             self._output.text(f"   Not sent: {error}")
-            self._answer["refused"] = str(error)
-        self._answer["write"] = {
+            self.answer["refused"] = str(error)
+        self.answer["write"] = {
             "previous": done.before.value,
             "value": done.after.value,
             "verified": done.verified,
@@ -174,7 +173,7 @@ class Tour:
         self._output.texts(f"   {line}" for line in quality_lines(said))
         if self._kept:
             self._output.text(f"   Kept in {self._path}.")
-        self._answer |= decoder.summary.to_json() | {"quality": said}
+        self.answer |= decoder.summary.to_json() | {"quality": said}
 
     def _tell_cut(self, found: list[Row]) -> None:
         """Show what the values were in each mode that the supply passed through."""
@@ -194,7 +193,7 @@ class Tour:
             )
             told.append({"at_ns": at, **{each.name or "": each.value for each in values}})
         self._output.texts(f"   {line}" for line in columns(table, right=(0, 2, 3, 4)))
-        self._answer["cut"] = told
+        self.answer["cut"] = told
 
     def _stop(self, number: int, what: str, command: str) -> None:
         """Write the heading of a stop."""

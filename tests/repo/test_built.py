@@ -169,7 +169,7 @@ def installed(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Environ
     ("arguments", "word"),
     [
         ("--version", "kerfbus 0."),
-        ("demo", "Turnaround"),
+        ("demo --brief", "Turnaround"),
         ("map show --group arc", "arc_voltage"),
         ("scenario list", "clean-table"),
         ("process list --json", '"processes"'),

@@ -260,7 +260,9 @@ def full_disk() -> Iterator[None]:
 
 
 @pytest.mark.usefixtures("full_disk")
-@pytest.mark.parametrize("command", [["listen", "--seconds", "3"], ["demo"]], ids=" ".join)
+@pytest.mark.parametrize(
+    "command", [["listen", "--seconds", "3"], ["demo", "--brief"]], ids=" ".join
+)
 def test_a_disk_that_fills_up_is_said_and_leaves_what_was_recorded(
     command: list[str], tmp_path: Path
 ) -> None:
@@ -278,7 +280,7 @@ def test_a_disk_that_fills_up_is_said_and_leaves_what_was_recorded(
 
 
 def test_demo_tells_a_cut_from_start_to_post_flow() -> None:
-    run = console.call("demo", "--json")
+    run = console.call("demo", "--brief", "--json")
     assert (run.code, run.err) == (0, "")
     answer = run.answer
     assert answer["write"] == {"previous": 60.0, "value": 45.0, "verified": True}
@@ -296,8 +298,8 @@ def test_demo_tells_a_cut_from_start_to_post_flow() -> None:
 
 def test_demo_is_the_same_each_time_and_its_recording_byte_for_byte(tmp_path: Path) -> None:
     one, two = tmp_path / "one.pcapng", tmp_path / "two.pcapng"
-    first = console.call("demo", "--seed", "3", "--capture", one)
-    second = console.call("demo", "--seed", "3", "--capture", two)
+    first = console.call("demo", "--brief", "--seed", "3", "--capture", one)
+    second = console.call("demo", "--brief", "--seed", "3", "--capture", two)
     assert one.read_bytes() == two.read_bytes()
     assert first.out.replace("one.pcapng", "two.pcapng") == second.out
     assert max(map(len, first.out.splitlines()[:-1])) <= 80
@@ -308,7 +310,7 @@ def test_demo_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)
-    assert console.call("demo").code == 0
+    assert console.call("demo", "--brief").code == 0
     assert list(tmp_path.iterdir()) == []
 
 
