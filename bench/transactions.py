@@ -341,12 +341,19 @@ class Recording(NamedTuple):
 
 
 def beginning(info: CaptureInfo, records: Iterable[Record]) -> int:
-    """Return when a recording begins: with its first record, and a burst with its first bit."""
+    """Return when a recording begins: with its first record, and a burst with its first bit.
+
+    A port may be said to be open a little after its first characters, which counts for nothing.
+    """
+    first: int | None = None
     for each in records:
+        at = each.at
         if isinstance(each, Burst):
-            return each.at - info.settings.characters_ns(len(each.data))
-        return each.at
-    return 0
+            at -= info.settings.characters_ns(len(each.data))
+        first = at if first is None else min(first, at)
+        if isinstance(each, Burst):
+            break
+    return first or 0
 
 
 def read_transactions(path: str | PathLike[str]) -> Recording:
