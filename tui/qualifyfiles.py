@@ -23,14 +23,17 @@ _NOT_IN_XML = {code: None for code in range(32) if code not in (9, 10, 13)}
 
 
 def check_free(*paths: str | None) -> None:
-    """Check that files can be written before anything is run.
+    """Check that files can be written before anything is run; nothing is left behind.
 
     Raises:
         OSError: one cannot; its name is in the error.
     """
     for path in filter(None, paths):
-        with naming(path), Path(path).open("ab"):
-            pass
+        with naming(path):
+            was_there = Path(path).exists()
+            Path(path).open("ab").close()
+            if not was_there:
+                Path(path).unlink()
 
 
 def write_junit(outcome: Outcome, path: str) -> None:

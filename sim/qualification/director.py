@@ -202,10 +202,10 @@ class Director:
                 self._put(now, Outgoing(0, reply))
 
     def give_up(self, now: int) -> None:
-        """End the schedule: the controller asks nothing any more."""
+        """End the schedule early: the controller asks nothing any more, or somebody stops it."""
         for trial in self._left:
             self._witness.trial = trial.name
-            self._witness.happened(now, What.SKIPPED, "the controller fell silent before it")
+            self._witness.happened(now, What.SKIPPED, "the run ended before its trial")
         self._left.clear()
         self._backdrop.end_act(now)
         self._next(now)

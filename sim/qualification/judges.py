@@ -60,7 +60,7 @@ def silent_interval(record: Record) -> Finding:
     """Judge whether it keeps t3.5 before a request (MODBUS over Serial Line V1.02, 2.5.1.1)."""
     check = "silent-interval"
     if not record.paced:
-        return Finding(check, Grade.NOT_SEEN, "on a pty or TCP characters have no time on a wire")
+        return Finding(check, Grade.NOT_SEEN, "this port shows no time on a wire (pty, TCP)")
     gaps = [(each.gap_ns, each) for each in record.ours if each.gap_ns is not None]
     if not gaps:
         return Finding(check, Grade.NOT_SEEN, "no request came after a reply")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from kerfbus.bench.conversation import Conversation
-from kerfbus.bench.errors import PortError, PortLostError
+from kerfbus.bench.errors import PortError
 from kerfbus.bench.framing import Frame, FrameError, Framer, Piece
 from kerfbus.bench.shapes import Shape
 from kerfbus.bench.transport import Transport
@@ -46,12 +46,9 @@ class Stand:
         self._signals = signals
         self._tell = tell or (lambda _: None)
         self._words = b""
-        self._follow()
-
-    def _follow(self) -> None:
-        line = self._line
-        self._framer = Framer(line.settings, line.timing, line.uncertainty_ns)
-        self._conversation = Conversation("server", line.settings, paced=line.facts.paced)
+        settings = transport.settings
+        self._framer = Framer(settings, transport.timing, transport.uncertainty_ns)
+        self._conversation = Conversation("server", settings, paced=transport.facts.paced)
 
     async def run(self, patience_ns: int) -> None:
         """Run the schedule to its end.
@@ -88,11 +85,7 @@ class Stand:
         clock = self._line.clock
         dues = (self._framer.deadline, self._director.due, clock.now() + LOOK_NS)
         until = min(due for due in dues if due is not None)
-        try:
-            chunk = await self._line.receive(until)
-        except PortLostError:
-            self._follow()
-            raise
+        chunk = await self._line.receive(until)
         if chunk is None:
             pieces = self._framer.tick(clock.now())
         else:

@@ -9,13 +9,17 @@ import pytest
 from kerfbus.bench import wire
 from kerfbus.bench.crc import crc16, with_crc
 from kerfbus.bench.errors import UsageError
+from kerfbus.bench.framing import Frame
 from kerfbus.bench.line import LineSettings
 from kerfbus.bench.regmap import RegisterMap
-from kerfbus.bench.shapes import expected_reply_length
+from kerfbus.bench.shapes import Shape, expected_reply_length
 from kerfbus.sim.maps import default_map
+from kerfbus.sim.qualification.director import Director
+from kerfbus.sim.qualification.intervention import Dealt, Intervention
 from kerfbus.sim.qualification.lure import Lure, disguised, lured
 from kerfbus.sim.qualification.meaning import Act, meaning_of
-from kerfbus.sim.qualification.schedule import PLANS, plan_named, trials_of
+from kerfbus.sim.qualification.record import Record
+from kerfbus.sim.qualification.schedule import PLANS, Situation, Span, Trial, plan_named, trials_of
 from kerfbus.sim.qualification.treatment import LURING, Treatment, bad_frame
 from kerfbus.sim.qualification.unit import make_unit
 from kerfbus.sim.sequence import Event, Mode
@@ -174,6 +178,75 @@ def test_a_late_reply_has_another_length_than_the_one_that_is_waited_for() -> No
     assert disguised(lure, bytes((4, 4)) + bytes(4)) is None, "no room for the lure"
     assert disguised(lure, bytes((0x84, 2))) is None
     assert with_crc(found)
+
+
+ARC = wire.ReadInputRegisters(8, 5)
+
+
+def dealt(way: Intervention, kind: Treatment, request: wire.Request) -> Dealt:
+    reply = truth(MAP, request, cutting=False)
+    return way.deal(kind, Lure.READY, wire.adu(1, request), reply)
+
+
+def test_between_two_bad_replies_there_is_a_good_one() -> None:
+    way = Intervention(MAP)
+    kinds = [dealt(way, Treatment.DAMAGED, STATUS).treatment for _ in range(5)]
+    bad, good = Treatment.DAMAGED, Treatment.NONE
+    assert kinds == [bad, good, bad, good, bad]
+
+
+def test_what_cannot_hold_a_lure_is_left_as_it_is() -> None:
+    found = dealt(Intervention(MAP), Treatment.SHORT, ARC)
+    assert found.treatment is Treatment.NONE
+    assert [each.data for each in found.frames] == [truth(MAP, ARC, cutting=False)]
+
+
+@pytest.mark.parametrize("again", [STATUS, ARC], ids=["the next question", "asked again"])
+def test_a_reply_that_was_held_back_comes_with_the_next_one(again: wire.Request) -> None:
+    way = Intervention(MAP)
+    assert dealt(way, Treatment.LATE, STATUS).treatment is Treatment.NONE
+    held = dealt(way, Treatment.LATE, ARC)
+    assert (held.frames, held.treatment, held.done) == ((), Treatment.LATE, False)
+    found = dealt(way, Treatment.LATE, again)
+    assert (found.baited, found.done) == (True, True)
+    late = [each for each in found.frames if each.data != truth(MAP, again, cutting=False)]
+    (late_one,) = late
+    assert len(late_one.data) == expected_reply_length(wire.adu(1, ARC))
+    assert len(found.frames) == 2
+    # Asked again, the reply is the answer, and what comes second is one too many.
+    assert found.frames.index(late_one) == (1 if again is ARC else 0)
+
+
+def directed(trial: Trial, *, paced: bool = False) -> Director:
+    unit = make_unit(MAP, 1, LineSettings(), 0)
+    record = Record(LineSettings(), paced=paced)
+    return Director(unit, PLANS["quick"], record, trials=[trial])
+
+
+def ask(director: Director, at: int, request: wire.Request = STATUS) -> None:
+    director.heard(Frame(wire.adu(1, request), at, 0, None, int(Shape.REQUEST)))
+
+
+def test_a_request_that_does_not_wait_for_its_turn_gets_a_good_reply() -> None:
+    trial = Trial("x", "x", Situation.POLLING, Span(60), Treatment.DAMAGED)
+    director = directed(trial)
+    ask(director, NS)
+    director.sendings(NS)
+    for _ in range(4):
+        ask(director, 2 * NS)
+    treatments = [each.treatment for each in director.record.asked]
+    assert treatments == [Treatment.NONE, Treatment.DAMAGED, *[Treatment.NONE] * 3]
+    assert [each.piled for each in director.record.asked] == [False, False, True, True, True]
+
+
+def test_the_witness_measures_the_silence_before_a_request() -> None:
+    director = directed(Trial("x", "x", Situation.POLLING, Span(60)), paced=True)
+    ask(director, NS)
+    director.sendings(NS)
+    director.sent(NS + 20_000_000)
+    length = LineSettings().characters_ns(8)
+    ask(director, NS + 20_000_000 + 3_000_000 + length)
+    assert [each.gap_ns for each in director.record.asked] == [None, 3_000_000]
 
 
 def test_plans_have_every_trial_once() -> None:

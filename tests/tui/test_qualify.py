@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -209,16 +210,21 @@ def test_reports_of_a_trial_in_virtual_time() -> None:
     assert max(map(len, out.getvalue().splitlines())) <= 80
 
 
-def test_over_tcp(tmp_path: Path) -> None:
+def caller(qualify: subprocess.Popen[str]) -> ModbusTcpClient:
+    """Return a client of another make on the port that the program says it listens on."""
+    assert qualify.stderr is not None
+    found = re.search(r"127\.0\.0\.1:(\d+)", qualify.stderr.readline())
+    assert found is not None
+    return ModbusTcpClient("127.0.0.1", port=int(found[1]), framer=FramerType.RTU, timeout=0.5)
+
+
+def test_over_tcp() -> None:
     """A client of another make polls for a while and hangs up; it is judged by what it did."""
     with console.start(
-        *("qualify", "--tcp", "127.0.0.1:0", "--quick", "--wait", "2", "--json")
+        *("qualify", "--tcp", "127.0.0.1:0", "--quick", "--wait", "3", "--json")
     ) as qualify:
-        assert qualify.stderr is not None
         assert qualify.stdout is not None
-        line = qualify.stderr.readline()
-        port = int(re.search(r"127\.0\.0\.1:(\d+)", line)[1])  # type: ignore[index]
-        with ModbusTcpClient("127.0.0.1", port=port, framer=FramerType.RTU, timeout=0.5) as client:
+        with caller(qualify) as client:
             for _ in range(60):
                 reply = client.read_input_registers(0, count=8, device_id=1)
                 assert not reply.isError()
@@ -254,8 +260,26 @@ def test_mistakes_are_one_line(
     assert not list(tmp_path.iterdir())
 
 
+def test_what_was_seen_is_told_when_it_is_stopped(tmp_path: Path) -> None:
+    command = ("qualify", "--tcp", "127.0.0.1:0", "--json", "--capture", tmp_path / "trial.pcapng")
+    with console.start(*command) as qualify:
+        assert qualify.stderr is not None
+        with caller(qualify) as client:
+            assert not client.read_input_registers(0, count=8, device_id=1).isError()
+            qualify.send_signal(signal.SIGINT)
+            out, err = qualify.communicate(timeout=60)
+    found = json.loads(out)
+    assert qualify.returncode == 0
+    assert found["requests"] == 1
+    assert {each["grade"] for each in found["checks"]} == {"not seen"}
+    assert "stopped" in err
+    assert (tmp_path / "trial.pcapng").stat().st_size > 0
+
+
 def test_nobody_connects(tmp_path: Path) -> None:
-    run = console.call("qualify", "--pty", tmp_path / "supply", "--wait", "0.3", "--json")
+    command = ("--pty", tmp_path / "supply", "--wait", "0.3", "--junit", tmp_path / "report.xml")
+    run = console.call("qualify", *command, "--json")
+    assert not list(tmp_path.iterdir())
     assert run.code == 2
     assert run.answer["error"]["kind"] == "port"
     assert "no good request came" in run.answer["error"]["message"]

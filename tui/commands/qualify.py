@@ -129,7 +129,9 @@ def command(as_json: bool, **options: object) -> int:
 
 
 async def _qualify(request: Request, output: Output) -> int:
-    """Open everything, run the schedule, and report."""
+    """Open everything, run the schedule, and report, also when it is stopped half-way."""
+    import asyncio
+
     from kerfbus.bench.line import LineSettings
     from kerfbus.sim.qualification.director import Director
     from kerfbus.sim.qualification.record import Record
@@ -164,7 +166,11 @@ async def _qualify(request: Request, output: Output) -> int:
             always=True,
         )
         stand = Stand(director, line, signals, _Prompter(output).show)
-        await stand.run(round(request.wait_seconds * NS))
+        try:
+            await stand.run(round(request.wait_seconds * NS))
+        except asyncio.CancelledError:
+            output.remark("stopped; what was not tried is not seen", always=True)
+            director.give_up(line.clock.now())
     outcome = Outcome.of(record, plan, request.place, found.name)
     _report(outcome, request, output)
     return BAD_ANSWER if outcome.failed else DONE
