@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
@@ -17,8 +18,10 @@ from kerfbus.tui.options import Link
 
 MS = 1_000_000
 SMALL, LARGE = (80, 24), (140, 45)
+WAIT_SECONDS = 60.0
 CELL = 12.2
-"""Width of a character in the pictures that Textual makes."""
+FIRST_ROW, ROW = 20.0, 24.4
+"""Width of a character, and where rows stand, in the pictures that Textual makes."""
 _TEXT = re.compile(r'<text class="([^"]*)" x="([\d.]+)" y="([\d.]+)"[^>]*>(.*?)</text>')
 
 
@@ -47,10 +50,12 @@ async def real_console(
 async def running(console: Console, size: tuple[int, int]) -> AsyncIterator[Pilot[None]]:
     """Run a console until the context ends, and wait until its port is open or refused."""
     async with console.run_test(size=size) as pilot:
-        await until(pilot, lambda: opened(console))
-        yield pilot
-        if console.bridge is not None:
-            await console.bridge.close()
+        try:
+            await until(pilot, lambda: opened(console))
+            yield pilot
+        finally:
+            if console.bridge is not None:
+                await console.bridge.close()
 
 
 def opened(console: Console) -> bool:
@@ -60,7 +65,8 @@ def opened(console: Console) -> bool:
 
 async def until(pilot: Pilot[None], holds: Callable[[], bool]) -> None:
     """Let the application run until something holds; fail after a generous time."""
-    for _ in range(1200):
+    end = time.monotonic() + WAIT_SECONDS
+    while time.monotonic() < end:
         if holds():
             return
         await pilot.pause(0.05)
@@ -74,11 +80,11 @@ async def until_shown(pilot: Pilot[None], text: str) -> None:
 
 async def typed(pilot: Pilot[None], text: str) -> None:
     """Type a text into the field that has the focus, in place of what stands there, and Enter."""
-    await pilot.press("ctrl+u", *[_KEYS.get(each, each) for each in text], "enter")
+    await pilot.press("ctrl+u", *[KEYS.get(each, each) for each in text], "enter")
     await pilot.pause()
 
 
-_KEYS = {
+KEYS = {
     " ": "space",
     "/": "slash",
     ".": "full_stop",
@@ -110,13 +116,14 @@ async def drawn(pilot: Pilot[None]) -> str:
 
 def screen_text(pilot: Pilot[None]) -> str:
     """Return what stands on the screen."""
-    rows: dict[float, dict[float, str]] = {}
+    rows: dict[int, dict[float, str]] = {}
     for _, x, y, text in _TEXT.findall(pilot.app.export_screenshot()):
-        rows.setdefault(float(y), {})[float(x)] = html.unescape(text).replace("\xa0", " ")
+        row = rows.setdefault(round((float(y) - FIRST_ROW) / ROW), {})
+        row[float(x)] = html.unescape(text).replace("\xa0", " ")
     lines = []
-    for y in sorted(rows):
+    for number in range(pilot.app.size.height):
         line = ""
-        for x in sorted(rows[y]):
-            line = line.ljust(round(x / CELL)) + rows[y][x]
+        for x, text in sorted(rows.get(number, {}).items()):
+            line = line.ljust(round(x / CELL)) + text
         lines.append(line.rstrip())
     return "\n".join(lines)

@@ -69,7 +69,7 @@ class Console(ValueActs, LineActs, LinkActs):
         self.theme = theme
         self._capture = capture
         self._opened = opened
-        self._looks = 0
+        self._looks = self._columns = 0
 
     def compose(self) -> ComposeResult:
         """Put everything in its place."""
@@ -145,7 +145,7 @@ class Console(ValueActs, LineActs, LinkActs):
         self.say(message.why, Role.BAD)
 
     def _on_time(self) -> None:
-        """Look again; what changes slowly is looked at once a second."""
+        """Look again; most is drawn once a second, the line twice."""
         self._looks += 1
         gone = self.note_gone()
         model = self.model
@@ -155,7 +155,8 @@ class Console(ValueActs, LineActs, LinkActs):
                 self.say(model.notes.popleft())
                 gone = False
         slow = self._looks % SECOND == 0
-        self.look(slow=slow, fast=not slow)
+        if slow or self._looks % 2 == 0:
+            self.look(slow=slow)
         if gone:
             self.draw_keys()
 
@@ -163,13 +164,14 @@ class Console(ValueActs, LineActs, LinkActs):
 
     def on_resize(self, event: events.Resize) -> None:
         """Rearrange for the new size."""
+        self._columns = event.size.width
         self._arrange()
         self.call_after_refresh(self.look)
 
     @property
     def wide(self) -> bool:
         """Return whether all panes fit side by side."""
-        return self.size.width >= WIDE
+        return (self._columns or self.size.width) >= WIDE
 
     def _arrange(self) -> None:
         """Show one pane, or all where there is room."""
@@ -191,12 +193,11 @@ class Console(ValueActs, LineActs, LinkActs):
     def _widget(self, name: str) -> Lines:
         return self.screen_stack[0].query_one(f"#{name}", Lines)
 
-    def look(self, *, slow: bool = True, fast: bool = True) -> None:
+    def look(self, *, slow: bool = True) -> None:
         """Draw what has changed.
 
         Args:
-            slow: what changes once a second: sentences, strip, health.
-            fast: what changes with each frame: values and line.
+            slow: also what is drawn once a second; else only the line, which is drawn twice.
         """
         if not self.is_running or not self.screen_stack:
             return
@@ -213,11 +214,11 @@ class Console(ValueActs, LineActs, LinkActs):
             self._widget("tabs").show([tab_line(self.pane, self.wide, room)])
             self.draw_keys()
         shown = PANE_IDS if self.wide else (PANE_IDS[self.pane],)
-        if "values" in shown:
+        if "values" in shown and slow:
             values = self._widget("values")
             if min(values.room) > 0:
                 values.show(value_lines(model.board, now, values.room, self.choice))
-        if "line" in shown and (fast or slow):
+        if "line" in shown:
             pane = self._widget("line")
             if min(pane.room) > 0:
                 pane.show(line_lines(model, pane.room, self._begin_at(), raw=self.raw))

@@ -105,7 +105,7 @@ class Base(App[None]):
             self.say(f"{error.filename or 'system'}: {error.strerror or error}", Role.BAD)
         self.look()
 
-    def look(self, *, slow: bool = True, fast: bool = True) -> None:
+    def look(self, *, slow: bool = True) -> None:
         """Draw what has changed."""
 
     def draw_keys(self) -> None:

@@ -54,9 +54,9 @@ class Lines(Widget):
         """Return a line as cells."""
         width = self.content_size.width
         if y >= len(self._lines):
-            return Strip.blank(width, self.rich_style)
+            return Strip.blank(width, self._style(Role.PLAIN))
         segments = [Segment(text, self._style(role)) for text, role in self._lines[y] if text]
-        return Strip(segments).adjust_cell_length(width, self.rich_style)
+        return Strip(segments).adjust_cell_length(width, self._style(Role.PLAIN))
 
     def _style(self, role: Role) -> Style:
         """Return the style of a role in the theme at hand."""

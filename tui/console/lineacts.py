@@ -105,8 +105,8 @@ class LineActs(Base):
         if self.model is None:
             return
         said = (
-            "Words as the line shows them (a name, a value, damaged, refused), or characters in",
-            "hexadecimal. Nothing shows everything. Upper and lower case are alike.",
+            "Words as the line shows them (a name, a value, damaged, refused),",
+            "or characters in hexadecimal. Empty shows everything.",
         )
         given = self.model.log.filter.text
         text = await self.push_screen_wait(Ask("Search the line for", said, given))

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from kerfbus.bench.conversation import Role
 from kerfbus.bench.regmap import RegisterMap
@@ -110,6 +110,7 @@ class LineLog:
         paused: whether the view stands still.
         skipped: entries left out because the log was full while it was paused.
         chosen: how many shown entries are newer than the last one on view.
+        made: for the view: lines that it has made, by number of the entry.
     """
 
     def __init__(self, found: RegisterMap) -> None:
@@ -122,6 +123,7 @@ class LineLog:
         self.paused = False
         self.skipped = 0
         self.chosen = 0
+        self.made: dict[int, Any] = {}
 
     def __len__(self) -> int:
         """Return how many entries are kept."""

@@ -12,6 +12,8 @@ from kerfbus.tui.console.wording import Entry, characters, damage, direction, sa
 
 NS_PER_MS = 1_000_000
 TIME, WHO = 10, 6
+MADE = 300
+"""Entries whose lines are kept made."""
 INDENT = TIME + WHO + 4
 
 
@@ -30,7 +32,7 @@ def line_lines(model: Model, size: tuple[int, int], begin: int, *, raw: bool) ->
     window = log.window(body)
     lines: list[Line] = []
     for entry in reversed(window.entries):
-        block = entry_lines(entry, model, room, begin, raw=raw)
+        block = _known(entry, model, room, begin, raw=raw)
         if len(lines) + len(block) > body:
             break
         lines = block + lines
@@ -39,6 +41,21 @@ def line_lines(model: Model, size: tuple[int, int], begin: int, *, raw: bool) ->
     if not len(log):
         lines[0] = line(Span(" Nothing was said on the line yet.", Role.FAINT))
     return [*lines, cut(_state(log, window.behind), room)]
+
+
+def _known(entry: Entry, model: Model, room: int, begin: int, *, raw: bool) -> list[Line]:
+    """Return an entry's lines as they were made before, or make them; most are shown often."""
+    made, key = model.log.made, (room, begin, raw)
+    if made.get(-1) != key:
+        made.clear()
+        made[-1] = key
+    lines: list[Line] | None = made.get(entry.number)
+    if lines is None:
+        if len(made) > MADE:
+            made.clear()
+            made[-1] = key
+        lines = made[entry.number] = entry_lines(entry, model, room, begin, raw=raw)
+    return lines
 
 
 def entry_lines(entry: Entry, model: Model, room: int, begin: int, *, raw: bool) -> list[Line]:

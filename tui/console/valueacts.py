@@ -87,9 +87,10 @@ class ValueActs(Base):
     async def _arm(self, model: Model) -> bool:
         """Let a person arm a real port; return whether it is armed."""
         said = (
-            f"{model.link.port} is a real port: what is written there moves real things.",
-            "The map's limits still hold, and what can strike an arc is still not offered.",
-            f"Type {ARM} to allow writing until you disarm with A or change the port.",
+            f"{model.link.port}:",
+            "a real port. What is written there moves real things. The map's limits",
+            "still hold, and what can strike an arc is still not offered.",
+            f"Type {ARM} to allow writing until A disarms or the port changes.",
         )
         model.link.armed = await self._typed("Arm this port?", said, ARM)
         return model.link.armed
@@ -116,8 +117,9 @@ class ValueActs(Base):
         if not link.armed and not await self._arm(model):
             return
         said = (
-            "What can strike an arc is then offered for setting. Nobody may be near the torch.",
-            "Emergency stop and start permission are hard-wired; this is no safety function.",
+            "What can strike an arc is then offered for setting.",
+            "Nobody may be near the torch. Emergency stop and start permission are",
+            "hard-wired; this is no safety function.",
             f"Type {STRIKE} to offer it until you disarm.",
         )
         link.strike = await self._typed("Offer what can strike an arc?", said, STRIKE)

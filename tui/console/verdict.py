@@ -168,7 +168,8 @@ def _wrongs(seen: Seen) -> list[Answer]:
         found.append((Role.BAD, "LINE", said))
     refusals = {why: count for why, count in seen.problems.items() if "refuses" in why}
     for why, count in refusals.items():
-        said = f"{count} value{'s' if count > 1 else ''} cannot be read, {why}; is the map right?"
+        many = f"{count} value{'s' if count > 1 else ''}"
+        said = f"{many} cannot be read: is the map right? {why}"
         found.append((Role.WARN, "MAP", said))
     if seen.warnings:
         found.append((Role.WARN, "WARNING", "the supply warns: " + ", ".join(seen.warnings)))
