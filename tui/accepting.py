@@ -11,7 +11,7 @@ from contextlib import asynccontextmanager, contextmanager, suppress
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from kerfbus.bench.acceptance.result import Grade, Result, counted, shown
+from kerfbus.bench.acceptance.result import Grade, Result, counted
 from kerfbus.tui.liveline import LiveLine
 from kerfbus.tui.output import BAD, GOOD, HEADING, Output
 from kerfbus.tui.soaking import SLOW_TICKS, TICK_SECONDS, progress
@@ -85,8 +85,7 @@ def tell_result(output: Output, result: Result) -> None:
     if output.as_json:
         return
     finding = result.finding
-    found = shown(finding.measured, finding.limit.unit)
-    line = f"{result.title}: {found}" if found else result.title
+    line = ": ".join(filter(None, (result.title, result.measured)))
     first, *rest = _wrapped(line)
     output.text(f"{finding.grade:<8} {first}", STYLES[finding.grade])
     output.texts(INDENT + each for each in rest)

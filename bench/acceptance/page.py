@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from kerfbus.bench.acceptance.figures import figures_of
 from kerfbus.bench.acceptance.form import KINDS, Manner
-from kerfbus.bench.acceptance.result import Grade, Result, Verdict, counted, number, shown
+from kerfbus.bench.acceptance.result import Grade, Result, Verdict, counted, shown
 from kerfbus.bench.acceptance.runner import Run
 
 PAPERS = ("A4", "Letter")
@@ -88,7 +88,6 @@ def page(run: Run, about: Circumstances) -> str:
         figures=[(each.caption, Markup(str(each.drawing))) for each in figures_of(results)],  # noqa: S704 (the writer of SVG escapes all text)
         hashes=_hashes(run, about),
         signs=SIGNS,
-        measured_of=_measured,
         shown=shown,
     )
 
@@ -108,13 +107,6 @@ def _groups(results: Sequence[Result]) -> list[tuple[str, str, list[Result]]]:
         if members:
             found.append((title, note, members))
     return found
-
-
-def _measured(result: Result) -> str:
-    finding = result.finding
-    if isinstance(finding.measured, float) and result.kind == "error-rate":
-        return f"below {number(finding.measured)} %"
-    return shown(finding.measured, finding.limit.unit)
 
 
 def _hashes(run: Run, about: Circumstances) -> list[tuple[str, str]]:

@@ -134,6 +134,13 @@ class Result:
     earlier: tuple[Mapping[str, Any], ...] = field(default=())
 
     @property
+    def measured(self) -> str:
+        """Return the measured value for a person; of a rate it is only known that it is lower."""
+        finding = self.finding
+        words = shown(finding.measured, finding.limit.unit)
+        return f"below {words}" if words and self.kind == "error-rate" else words
+
+    @property
     def open(self) -> bool:
         """Return whether it is an open point."""
         return self.required and self.finding.grade is not Grade.PASSED
