@@ -75,7 +75,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         load_plan(tmp_path / "none.toml")
     with pytest.raises(AnswersError, match="no such file"):
         load_answers(tmp_path / "none.toml", [])
-    with pytest.raises(PlanError, match="no such plan ships; there is generic-table"):
+    with pytest.raises(PlanError, match="no such plan ships; there is generic-table, link"):
         plan_text("other")
 
 

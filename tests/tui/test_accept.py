@@ -57,6 +57,12 @@ def test_the_shipped_plan_on_the_embedded_default(tmp_path: Path) -> None:
     assert Path(f"{record}.state.json").exists()
 
 
+def test_the_plan_that_asks_nobody_passes_on_the_embedded_default() -> None:
+    run = console.call("accept", "--plan", "link", "--json")
+    assert (run.code, run.answer["verdict"], run.answer["open_points"]) == (0, "pass", [])
+    assert set(grades(run.answer).values()) == {"pass"}
+
+
 def test_a_plan_that_passes_exits_with_nothing(tmp_path: Path) -> None:
     plan = plan_file(tmp_path, plans.step("map"), plans.SET_POINT, MEASURE.replace("one", "gap"))
     answers = tmp_path / "answers.toml"
@@ -102,7 +108,7 @@ def test_resuming(tmp_path: Path) -> None:
     ("arguments", "message"),
     [
         (("nosuch.toml",), "nosuch.toml: there is no such file"),
-        (("--plan", "nosuch"), "no such plan ships; there is generic-table"),
+        (("--plan", "nosuch"), "no such plan ships; there is generic-table, link"),
         (("x.toml", "--plan", GENERIC), "not both"),
         (("--again", "nosuch"), "--again nosuch: the plan has no such step"),
         (("--answers", "nosuch.toml"), "nosuch.toml: there is no such file"),
@@ -148,7 +154,7 @@ def test_no_browser_no_pdf(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> N
 
 
 def test_plans_and_answers_to_start_from(tmp_path: Path) -> None:
-    assert plan_names() == (GENERIC,)
+    assert plan_names() == (GENERIC, "link")
     assert console.call("accept", "--print-plan").out == plan_text(GENERIC)
     answers = tmp_path / "answers.toml"
     answers.write_text(console.call("accept", "--print-answers").out)

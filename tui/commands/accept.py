@@ -74,7 +74,9 @@ class Request:
     ),
 )
 @click.argument("plan_file", required=False, metavar="[PLAN.toml]")
-@click.option("--plan", metavar="NAME", help="A plan that ships: generic-table, the default.")
+@click.option(
+    "--plan", metavar="NAME", help="A plan that ships: generic-table (the default), link."
+)
 @click.option("--arm", is_flag=True, help="Allow writing to a real port, in this run.")
 @click.option("--answers", metavar="FILE", help="A person's answers, in TOML.")
 @click.option(
