@@ -143,7 +143,10 @@ def _entry(row: Mapping[str, str], line: int, file: str) -> dict[str, Any]:
         except ValueError as error:
             raise MapError(file, f"line {line}: {error}", row.get("name", ""), column) from error
     if "default" in entry:
-        entry["default"] = _default_of(entry["default"], entry.get("type", ""))
+        try:
+            entry["default"] = _default_of(entry["default"], entry.get("type", ""))
+        except ValueError as error:
+            raise MapError(file, f"line {line}: {error}", row.get("name", ""), "default") from error
     return entry
 
 

@@ -82,7 +82,7 @@ def tell(name: str, ended: subprocess.CompletedProcess[str]) -> None:
         flush=True,
     )
     if ended.returncode:
-        print(ended.stderr[-4000:], file=sys.stderr)
+        print((ended.stdout + ended.stderr)[-4000:], file=sys.stderr)
 
 
 def words(file: Path, inputs: list[bytes]) -> None:
