@@ -1,6 +1,6 @@
 """A year of captures as one table, asked with DuckDB: the worked example of captures.md.
 
-Run: python docs/year.py [--captures N] [--keep FOLDER]     (a minute or two for the usual 10,000)
+Run: python docs/year.py [--captures N] [--keep FOLDER]     (a minute or two of processor time)
 
 Needs the extra "parquet" and DuckDB. The captures are made here: a few dozen recorded on simulated
 lines, some of them with a defect, are written again and again as the recordings of eight cutting
