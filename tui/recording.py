@@ -16,11 +16,22 @@ from kerfbus.tui.output import Output
 
 @asynccontextmanager
 async def recording(
-    port: Transport, capture: str | None, vantage: Vantage, output: Output
+    port: Transport,
+    capture: str | None,
+    vantage: Vantage,
+    output: Output,
+    seed: int | None = None,
 ) -> AsyncIterator[Transport]:
     """Give a transport that records to a new file, or the port itself when none was asked for.
 
     At the end, however it comes, it says where the recording is.
+
+    Args:
+        port: the line.
+        capture: the new file, None to record nothing.
+        vantage: of whoever uses the line.
+        output: where that is said.
+        seed: of a simulated line, so that a rerun finds the same world.
 
     Raises:
         CaptureError: the file exists or cannot be written, or the recording is not complete.
@@ -28,7 +39,7 @@ async def recording(
     if capture is None:
         yield port
         return
-    transport = recorded(port, capture, vantage)
+    transport = recorded(port, capture, vantage, seed=seed)
     transport.when_capture_fails(lambda _: _stopped(capture, output))
     try:
         try:

@@ -207,3 +207,15 @@ def test_a_rerun_can_be_recorded(good: Path, tmp_path: Path) -> None:
     again = tmp_path / "again.pcapng"
     assert call("rerun", good, "--capture", again).code == 0
     assert len(read_transactions(again).transactions) == 2
+
+
+@pytest.mark.parametrize("port", ["sim:", "sim:echo"])
+def test_the_recording_knows_its_seed(tmp_path: Path, port: str) -> None:
+    """The same world gives the same line, clean or a pair."""
+    path = tmp_path / "seeded.pcapng"
+    soaked = call("soak", "--port", port, "--count", "40", "--seed", "7", "--capture", path)
+    assert soaked.code in (0, 1)
+    assert read_capture(path).info.seed == 7
+    found = call("rerun", path, "--port", port, "--json")
+    assert found.code == 0, found.answer["different"]
+    assert found.answer["transactions"] >= 40

@@ -154,10 +154,11 @@ async def _client(request: Request, place: Place, output: Output) -> int:
     plan = RerunPlan(Gate(found, place.real, request.arm), rules, speed, request.timeout_seconds)
     output.text(f"To {place}, map {found.name}, rules: {source}")
     seed = recording.info.seed or 0 if request.seed is None else request.seed
+    known = None if place.real else seed
     options = PortOptions() if place.real else PortOptions(speed="fast", seed=seed)
     async with (
         await open_port(str(place), recording.info.settings, options) as line,
-        recorded_to(line, request.capture, "client", output) as transport,
+        recorded_to(line, request.capture, "client", output, known) as transport,
     ):
         with Progress("asking again", total=len(recording.transactions)) as progress:
             rerun = Rerun(transport, recording, plan, lambda done, _: progress.reached(done))

@@ -139,9 +139,10 @@ async def _soak(plan: Plan, request: Request, output: Output) -> int:
     from kerfbus.tui.soaking import Marker, followed, summing_up
 
     soak_plan = _planned(plan, request)
+    seed = None if plan.real else request.seed or 0
     async with (
         await _open(plan, request, output) as port,
-        recording(port, request.capture, "client", output) as transport,
+        recording(port, request.capture, "client", output, seed) as transport,
     ):
         account = AccountingTransport(transport)
         marker = Marker(account.quality, transport)
