@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -82,8 +85,6 @@ def command(as_json: bool, **options: Any) -> int:
     link = Link(**{name: options[name] for name in names}, retries=0)
     if options["listen"] and options["opened"]:
         raise click.UsageError("give --listen or --open, not both")
-    import sys
-
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise UsageError("the console needs a terminal; `kerfbus read` and `listen` need none")
     manner = Manner(
@@ -93,11 +94,26 @@ def command(as_json: bool, **options: Any) -> int:
     )
     theme = f"kerfbus-{options['theme']}"
     console = Console(link, manner, options["capture"], options["opened"], theme)
-    console.run()
+    with _sized_by_standard_error():
+        console.run()
     if console.return_code:
         return int(console.return_code)
     _tell(Output(as_json=as_json), console.live)
     return DONE
+
+
+@contextlib.contextmanager
+def _sized_by_standard_error() -> Iterator[None]:
+    """Let the size of the terminal be that of standard error, on which the screen is drawn.
+
+    Python asks the original standard output for it, which may be a file here.
+    """
+    before = sys.__stdout__
+    sys.__stdout__ = sys.__stderr__  # type: ignore[misc]
+    try:
+        yield
+    finally:
+        sys.__stdout__ = before  # type: ignore[misc]
 
 
 def _tell(output: Output, model: Model | None) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from textual.theme import Theme
 
-WIDE = 120
+WIDE = 136
 """From so many columns on values stand beside line and health instead of behind them."""
 DARK, LIGHT = "kerfbus-dark", "kerfbus-light"
 
