@@ -19,7 +19,7 @@ FIND_PYTHON = for each in python3 python3.14 python3.13 python3.12 python3.11 py
 # Asked for only where an environment has to be made, hence not expanded at once.
 PYTHON ?= $(shell $(FIND_PYTHON))
 
-.PHONY: help demo test check bench captures plots diagnosis docs man fuzz soak setup clean
+.PHONY: help demo test check bench captures plots diagnosis docs man fuzz soak picture setup clean
 
 help:
 	@echo "make demo    the tour: a simulated supply, read, written, recorded, decoded"
@@ -28,6 +28,7 @@ help:
 	@echo "make bench   the benchmarks, as ratios against what they are compared with"
 	@echo "make captures  the simulated captures again, byte for byte"
 	@echo "make plots   the pictures of docs/line.md again, measured and drawn (minutes)"
+	@echo "make picture  docs/console.svg again, the console on a simulated line"
 	@echo "make diagnosis  docs/diagnosis.md again: how good kerfbus explain is (an hour)"
 	@echo "make docs    the pages of docs/ as a site in build/docs; a wrong link is an error"
 	@echo "make man     a manual page for each command in build/man"
@@ -55,6 +56,9 @@ captures: $(DEV_STAMP)
 
 plots: $(DEV_STAMP)
 	@$(BIN)/python docs/plots.py
+
+picture: $(DEV_STAMP)
+	@$(BIN)/python docs/consolepicture.py
 
 diagnosis: $(DEV_STAMP)
 	@$(BIN)/python tests/benchmarks/measure_explain.py --page --each 6 \
