@@ -1,6 +1,7 @@
 """The committed captures: made again byte for byte, each with its reason and what it must be.
 
-What each must decode to and be explained by is checked by the pytest plugin, in test_pytest_plugin.py.
+What each must decode to and be explained by is checked by the pytest plugin; the test of that is in
+test_pytest_plugin.py.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from hours import PAUSE_SECONDS, TRANSACTIONS, record_hour
 
 # Runs in this process forget what they have imported, and numpy bears no second import.
 import kerfbus.bench.diagnosis.explain
@@ -168,6 +169,24 @@ def test_fixtures_in_virtual_time(pytester: pytest.Pytester, site: Path) -> None
     pytester.makepyfile(FIXTURES)
     result = run(pytester, "--strict-markers", "-W", "error")
     result.assert_outcomes(passed=5)
+
+
+def test_an_hour_is_replayed_in_virtual_time(pytester: pytest.Pytester) -> None:
+    record_hour(pytester.mkdir("site") / "hour.pcapng")
+    pytester.makepyfile(
+        f"""
+        from kerfbus.bench import wire
+
+        def test_it(recorded_line):
+            line = recorded_line("site/hour.pcapng")
+            for _ in range({TRANSACTIONS}):
+                line.hear({PAUSE_SECONDS})
+                assert line.ask(wire.ReadInputRegisters(8, 5)).ok
+            assert line.clock.now() > 3600 * 10**9
+        """
+    )
+    result = run(pytester, "--captures", "site", "test_an_hour_is_replayed_in_virtual_time.py")
+    result.assert_outcomes(passed=2)
 
 
 def test_supplies_on_real_ports(pytester: pytest.Pytester) -> None:
