@@ -10,7 +10,8 @@ import re
 from pathlib import Path
 
 from kerfbus.tui.console.app import Console
-from kerfbus.tui.console.engine import Engine, Manner
+from kerfbus.tui.console.engine import Engine
+from kerfbus.tui.console.manner import Manner
 from kerfbus.tui.console.verdict import Door
 from kerfbus.tui.options import Link
 

@@ -11,12 +11,14 @@ from contextlib import asynccontextmanager
 from textual.pilot import Pilot
 
 from kerfbus.tui.console.app import Console
-from kerfbus.tui.console.engine import Engine, Manner
+from kerfbus.tui.console.engine import Engine
 from kerfbus.tui.console.looks import DARK
+from kerfbus.tui.console.manner import Manner
 from kerfbus.tui.console.verdict import Door
 from kerfbus.tui.options import Link
 
 MS = 1_000_000
+VIRTUAL = Manner(virtual=True)
 SMALL, LARGE = (80, 24), (140, 45)
 WAIT_SECONDS = 60.0
 CELL = 12.2
@@ -27,10 +29,13 @@ _TEXT = re.compile(r'<text class="([^"]*)" x="([\d.]+)" y="([\d.]+)"[^>]*>(.*?)<
 
 @asynccontextmanager
 async def virtual_console(
-    port: str = "sim:", size: tuple[int, int] = SMALL, theme: str = DARK
+    port: str = "sim:",
+    size: tuple[int, int] = SMALL,
+    theme: str = DARK,
+    manner: Manner = VIRTUAL,
 ) -> AsyncIterator[tuple[Console, Pilot[None]]]:
     """Run a console whose simulated line stands still until `polled` moves it."""
-    console = Console(Link(port, retries=0), Manner(virtual=True), theme=theme)
+    console = Console(Link(port, retries=0), manner, theme=theme)
     async with running(console, size) as pilot:
         yield console, pilot
 

@@ -112,7 +112,7 @@ def _cpu(pid: int) -> float:
 async def measure_load(seconds: float) -> None:
     """Print how the console bears full traffic on a pty, and whether the capture has all of it."""
     from kerfbus.tui.console.app import Console
-    from kerfbus.tui.console.engine import Manner
+    from kerfbus.tui.console.manner import Manner
     from kerfbus.tui.console.verdict import Door
     from kerfbus.tui.options import Link
 

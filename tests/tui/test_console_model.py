@@ -20,6 +20,7 @@ from kerfbus.bench.quality import Quality
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.bench.transport import CharacterError, Chunk, LineEventKind
 from kerfbus.sim.maps import default_map
+from kerfbus.tui.console.choice import Choice
 from kerfbus.tui.console.damage import damage_of, single_bit
 from kerfbus.tui.console.layout import sections_of
 from kerfbus.tui.console.linelog import KEPT, Filter, Kind, LineLog
@@ -28,7 +29,7 @@ from kerfbus.tui.console.lineview import entry_lines, line_lines
 from kerfbus.tui.console.model import Model
 from kerfbus.tui.console.strip import Mark, Strip
 from kerfbus.tui.console.tap import Marks
-from kerfbus.tui.console.valueview import Choice, value_lines
+from kerfbus.tui.console.valueview import value_lines
 from kerfbus.tui.console.verdict import Door, Seen, sentences
 from kerfbus.tui.console.views import head_lines, strip_lines, title_line
 

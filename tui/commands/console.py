@@ -79,7 +79,7 @@ def command(as_json: bool, **options: Any) -> int:
     """
     from kerfbus.bench.errors import UsageError
     from kerfbus.tui.console.app import Console
-    from kerfbus.tui.console.engine import Manner
+    from kerfbus.tui.console.manner import Manner
 
     names = ("port", "baud", "format", "server", "map", "timeout_seconds")
     link = Link(**{name: options[name] for name in names}, retries=0)

@@ -11,30 +11,18 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
-from kerfbus.tui.console import bridge as bridges
 from kerfbus.tui.console.drawing import Lines
-from kerfbus.tui.console.engine import Manner
-from kerfbus.tui.console.healthview import health_lines
 from kerfbus.tui.console.keymap import KEYS
 from kerfbus.tui.console.lineacts import LineActs
 from kerfbus.tui.console.lines import Role, Span, line
-from kerfbus.tui.console.lineview import line_lines
 from kerfbus.tui.console.linkacts import LinkActs
 from kerfbus.tui.console.looks import DARK, STYLE, THEMES, WIDE
+from kerfbus.tui.console.manner import Manner
+from kerfbus.tui.console.messages import LOOKS_A_SECOND, Broken, Opened
 from kerfbus.tui.console.valueacts import ValueActs
-from kerfbus.tui.console.valueview import value_lines
-from kerfbus.tui.console.views import (
-    head_lines,
-    keys_line,
-    review_strip_lines,
-    strip_lines,
-    tab_line,
-    title_line,
-)
 from kerfbus.tui.options import Link
 
 PANE_IDS = ("values", "line", "health")
-SECOND = bridges.LOOKS_A_SECOND
 
 
 class Console(ValueActs, LineActs, LinkActs):
@@ -108,7 +96,7 @@ class Console(ValueActs, LineActs, LinkActs):
         """Paint first, then import and open."""
         self._arrange()
         self.look()
-        self.set_interval(1 / bridges.LOOKS_A_SECOND, self._on_time)
+        self.set_interval(1 / LOOKS_A_SECOND, self._on_time)
         self.call_after_refresh(lambda: self.flow(self._begin()))
 
     async def _begin(self) -> None:
@@ -136,11 +124,11 @@ class Console(ValueActs, LineActs, LinkActs):
 
     # --- what comes from the link ----------------------------------------------------------------
 
-    def on_opened(self, message: bridges.Opened) -> None:
+    def on_opened(self, message: Opened) -> None:
         """Draw a port that was opened, or could not be."""
         self.look()
 
-    def on_broken(self, message: bridges.Broken) -> None:
+    def on_broken(self, message: Broken) -> None:
         """Say that the link has ended."""
         self.say(message.why, Role.BAD)
 
@@ -154,7 +142,7 @@ class Console(ValueActs, LineActs, LinkActs):
             while model.notes:
                 self.say(model.notes.popleft())
                 gone = False
-        slow = self._looks % SECOND == 0
+        slow = self._looks % LOOKS_A_SECOND == 0
         if slow or self._looks % 2 == 0:
             self.look(slow=slow)
         if gone:
@@ -208,6 +196,11 @@ class Console(ValueActs, LineActs, LinkActs):
             self._widget("title").show([starting])
             self.draw_keys()
             return
+        from kerfbus.tui.console.healthview import health_lines
+        from kerfbus.tui.console.lineview import line_lines
+        from kerfbus.tui.console.valueview import value_lines
+        from kerfbus.tui.console.views import tab_line, title_line
+
         if slow:
             self._widget("title").show([title_line(model, now, room)])
             self._draw_head(room)
@@ -232,6 +225,8 @@ class Console(ValueActs, LineActs, LinkActs):
         return self.bridge.began if self.bridge is not None else 0
 
     def _draw_head(self, room: int) -> None:
+        from kerfbus.tui.console.views import head_lines, review_strip_lines, strip_lines
+
         model = self.model
         assert model is not None
         if self.review is not None:
@@ -248,6 +243,8 @@ class Console(ValueActs, LineActs, LinkActs):
         if self.note is not None:
             self._widget("keys").show([line(self.note)])
         elif self.model is not None:
+            from kerfbus.tui.console.views import keys_line
+
             self._widget("keys").show([keys_line(self.model, self.pane, self.size.width)])
 
     # --- mouse -----------------------------------------------------------------------------------

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
+import importlib
 from collections.abc import Coroutine
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from textual.app import App
 
 from kerfbus.bench.errors import KerfbusError
-from kerfbus.tui.console.bridge import Bridge
-from kerfbus.tui.console.engine import Engine, Manner, Wishes
+from kerfbus.tui.console.choice import Choice
 from kerfbus.tui.console.lines import Role, Span
-from kerfbus.tui.console.model import Model
-from kerfbus.tui.console.review import Review
-from kerfbus.tui.console.valueview import Choice
+from kerfbus.tui.console.manner import Manner, Wishes
 from kerfbus.tui.options import Link
+
+if TYPE_CHECKING:  # a first paint must not wait for these
+    from kerfbus.tui.console.bridge import Bridge
+    from kerfbus.tui.console.engine import Engine
+    from kerfbus.tui.console.model import Model
+    from kerfbus.tui.console.review import Review
+    from kerfbus.tui.linking import Plan
 
 NOTE_LOOKS = 20
 """What has happened is said for so many looks: five seconds."""
@@ -113,11 +119,9 @@ class Base(App[None]):
 
     async def open_link(self, link: Link) -> None:
         """Close the link and open another one; a new one begins with empty counts."""
-        import asyncio
+        plan = await asyncio.to_thread(_planned, link)
+        from kerfbus.tui.console.bridge import Bridge
 
-        from kerfbus.tui.linking import plan_for
-
-        plan = await asyncio.to_thread(plan_for, link)
         wishes = Wishes(plan, self.manner)
         if self.bridge is not None:
             await self.bridge.close()
@@ -125,3 +129,16 @@ class Base(App[None]):
         self.bridge = Bridge(wishes, self.post_message)
         self.look()
         await self.bridge.open(run=not self.manner.virtual)
+
+
+NEEDED = ("bridge", "views", "valueview", "lineview", "healthview", "dialogs")
+"""Parts of the console that the first paint does without."""
+
+
+def _planned(link: Link) -> Plan:
+    """Import what comes after the first paint, and fill in what was not said of a link."""
+    from kerfbus.tui.linking import plan_for
+
+    for name in NEEDED:
+        importlib.import_module(f"kerfbus.tui.console.{name}")
+    return plan_for(link)

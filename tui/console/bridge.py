@@ -13,38 +13,10 @@ from collections.abc import Callable
 from textual.message import Message
 
 from kerfbus.bench.errors import KerfbusError
-from kerfbus.tui.console.engine import Engine, Wishes, load
+from kerfbus.tui.console.engine import Engine, load
+from kerfbus.tui.console.manner import Wishes
+from kerfbus.tui.console.messages import Broken, Opened
 from kerfbus.tui.console.model import Model
-
-LOOKS_A_SECOND = 4
-
-
-class Look(Message):
-    """It is time to look at the model again."""
-
-
-class Opened(Message):
-    """A port was opened, or could not be.
-
-    Attributes:
-        bridge: with the engine behind it.
-    """
-
-    def __init__(self, bridge: Bridge) -> None:
-        super().__init__()
-        self.bridge = bridge
-
-
-class Broken(Message):
-    """The link ended by something that is nobody's port or file: a mistake of ours.
-
-    Attributes:
-        why: in a line.
-    """
-
-    def __init__(self, why: str) -> None:
-        super().__init__()
-        self.why = why
 
 
 class Bridge:
@@ -75,7 +47,7 @@ class Bridge:
         await asyncio.to_thread(load)
         opened = await self.engine.open()
         self.began = self.engine.now
-        self._post(Opened(self))
+        self._post(Opened())
         if opened and run:
             self._task = asyncio.create_task(self._run())
 

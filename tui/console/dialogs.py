@@ -192,11 +192,11 @@ class Told(Dialog[bool]):
 
 def help_lines() -> list[Line]:
     """Return every key, what it does, and the command that does the same."""
-    lines = [line(Span(f"{'key':<6}{'does':<46}the same as a command", Role.FAINT))]
+    lines = [line(Span(f"{'key':<6}{'does':<42}the same as a command", Role.FAINT))]
     lines += [
         line(
             Span(f"{key.shown:<6}", Role.KEY),
-            f"{key.does:<46} "[:47],
+            f"{key.does:<42}",
             Span(key.command, Role.FAINT),
         )
         for key in KEYS

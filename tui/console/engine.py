@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import asyncio
 import importlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from kerfbus.bench.errors import KerfbusError, NotArmedError, PortLostError, UsageError
 from kerfbus.bench.portoptions import PortOptions
 from kerfbus.bench.transport import LineEventKind, Transport
+from kerfbus.tui.console.manner import Wishes
 from kerfbus.tui.console.model import Link as Chosen
 from kerfbus.tui.console.model import Model
 from kerfbus.tui.console.verdict import Door
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from kerfbus.sim.hand import Hand
     from kerfbus.tui.console.recordings import Recordings
     from kerfbus.tui.console.tap import Watch
-    from kerfbus.tui.linking import Plan
 
 NS = 1_000_000_000
 LISTEN_NS = 200_000_000
@@ -40,38 +40,6 @@ NEEDED = (
     "kerfbus.bench.reopen",
 )
 """What an open port needs; it is imported beside the first paint."""
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How a link is to be used, whatever its port.
-
-    Attributes:
-        listen: hear the line as a tap and send nothing.
-        every_ns: from the beginning of a request to that of the next; 0 for no pause.
-        virtual: let a simulated line run in virtual time, for tests.
-        seed: of a simulated line.
-        spool: keep what passes in a temporary file, so that it can be explained.
-    """
-
-    listen: bool = False
-    every_ns: int = 100_000_000
-    virtual: bool = False
-    seed: int = 0
-    spool: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
-    """What is wanted of a link.
-
-    Attributes:
-        plan: port, settings, server, map.
-        manner: how it is to be used.
-    """
-
-    plan: Plan
-    manner: Manner = Manner()
 
 
 def load() -> None:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from kerfbus.tui.console.base import Base
-from kerfbus.tui.console.dialogs import Ask, Told, help_lines
-from kerfbus.tui.console.linelog import Filter, Kind
 from kerfbus.tui.console.lines import Role
 from kerfbus.tui.console.looks import DARK, LIGHT
-from kerfbus.tui.console.review import Review
-from kerfbus.tui.console.views import PANES
+
+if TYPE_CHECKING:
+    from kerfbus.tui.console.review import Review
 
 PAGE = 10
+PANES = 3
 
 
 class LineActs(Base):
@@ -26,7 +27,7 @@ class LineActs(Base):
 
     def action_next_pane(self) -> None:
         """Show the next pane."""
-        self.action_pane((self.pane + 1) % len(PANES))
+        self.action_pane((self.pane + 1) % PANES)
 
     def _move(self, rows: int) -> None:
         """Move up (below 0) or down."""
@@ -90,6 +91,8 @@ class LineActs(Base):
 
     def action_filter(self) -> None:
         """Show the next kind of entry."""
+        from kerfbus.tui.console.linelog import Kind
+
         if self.model is not None:
             kinds = list(Kind)
             log = self.model.log
@@ -102,6 +105,8 @@ class LineActs(Base):
         self.flow(self._search())
 
     async def _search(self) -> None:
+        from kerfbus.tui.console.dialogs import Ask
+
         if self.model is None:
             return
         said = (
@@ -116,7 +121,9 @@ class LineActs(Base):
             self.action_pane(1)
 
     def action_retreat(self) -> None:
-        """Go back: out of a search, a pause, a capture, in this order."""
+        """Go back: out of a search, a capture, a pause, in this order."""
+        from kerfbus.tui.console.linelog import Filter
+
         model = self.model
         if model is None:
             return
@@ -136,6 +143,8 @@ class LineActs(Base):
         self.flow(self._open_capture())
 
     async def _open_capture(self) -> None:
+        from kerfbus.tui.console.dialogs import Ask
+
         recorded = self.live.recording if self.live is not None else None
         given = recorded.path if recorded is not None else ""
         path = await self.push_screen_wait(Ask("Open which capture?", (), given))
@@ -149,6 +158,7 @@ class LineActs(Base):
             CaptureError: the file cannot be read.
         """
         from kerfbus.tui.chosen import chosen_map
+        from kerfbus.tui.console.review import Review
 
         found = self.live.map if self.live is not None else None
         if found is None:
@@ -200,6 +210,8 @@ class LineActs(Base):
 
     def action_help(self) -> None:
         """Show every key."""
+        from kerfbus.tui.console.dialogs import Told, help_lines
+
         self.push_screen(Told("Keys", help_lines()))
 
     def action_theme(self) -> None:

@@ -5,16 +5,17 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from kerfbus.bench.errors import UsageError
 from kerfbus.tui.console.base import Base
-from kerfbus.tui.console.connecting import Connect, find_settings
-from kerfbus.tui.console.dialogs import Ask, Pick, Told
-from kerfbus.tui.console.explaining import explained
 from kerfbus.tui.console.lines import Line, Role
-from kerfbus.tui.console.simulating import Act, acts, doing
 from kerfbus.tui.options import Link
+
+if TYPE_CHECKING:
+    from kerfbus.tui.console.simulating import Act
 
 
 class LinkActs(Base):
@@ -28,6 +29,7 @@ class LinkActs(Base):
 
     async def _connect(self) -> None:
         from kerfbus.bench.ports import list_ports
+        from kerfbus.tui.console.connecting import Connect
 
         ports = await asyncio.to_thread(list_ports)
         link = await self.push_screen_wait(Connect(self.link, ports, self._find))
@@ -36,6 +38,8 @@ class LinkActs(Base):
 
     async def _find(self, link: Link, tell: Callable[[str], None]) -> Link | None:
         """Look for settings; the port is given free for that."""
+        from kerfbus.tui.console.connecting import find_settings
+
         if self.bridge is not None and self.link.port == link.port:
             await self.bridge.close()
         return await find_settings(link, tell)
@@ -57,6 +61,8 @@ class LinkActs(Base):
             self.flow(self._note())
 
     async def _note(self) -> None:
+        from kerfbus.tui.console.dialogs import Ask
+
         at = self.engine.now
         text = await self.push_screen_wait(Ask("Mark this moment", ("e.g. moved the cable",)))
         if text:
@@ -70,6 +76,8 @@ class LinkActs(Base):
             self.flow(self._record())
 
     async def _record(self) -> None:
+        from kerfbus.tui.console.dialogs import Ask
+
         model = self.live
         assert model is not None
         if model.recording_now:
@@ -91,11 +99,15 @@ class LinkActs(Base):
 
     def action_explain(self) -> None:
         """Explain what has just been seen, or the capture that is open."""
+        from kerfbus.tui.console.dialogs import Told
+
         path = self.review.path if self.review is not None else None
         name = "the capture" if path else "what has just been seen"
         self.push_screen(Told(f"Explain {name}", lambda: self._explain(path)))
 
     async def _explain(self, path: str | None) -> Sequence[Line]:
+        from kerfbus.tui.console.explaining import explained
+
         if path is None:
             path = self.engine.seen_file()
         if not await asyncio.to_thread(Path(path).is_file):
@@ -109,6 +121,9 @@ class LinkActs(Base):
         self.flow(self._simulate())
 
     async def _simulate(self) -> None:
+        from kerfbus.tui.console.dialogs import Pick
+        from kerfbus.tui.console.simulating import acts
+
         hand = self.engine.hand
         if hand is None:
             raise UsageError("this is no simulated supply; nothing can be injected into a real one")
@@ -121,6 +136,9 @@ class LinkActs(Base):
 
     async def _do(self, act: Act) -> None:
         """Do an act, after asking for its number where it has one."""
+        from kerfbus.tui.console.dialogs import Ask
+        from kerfbus.tui.console.simulating import doing
+
         hand = self.engine.hand
         assert hand is not None
         text = ""
@@ -133,8 +151,6 @@ class LinkActs(Base):
             text = answer
         port = doing(hand, act, number(text) if text else 0.0, self.link.port)
         if port is not None:
-            from dataclasses import replace
-
             await self.open_link(replace(self.link, port=port))
         self.say(act.done + (f" {text}" if text else ""))
         self.engine.mark("note", act.done + (f" {text}" if text else ""))

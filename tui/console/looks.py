@@ -84,7 +84,7 @@ Lines { background: $background; color: $foreground; height: 1; }
 
 Dialog { align: center middle; background: $background 60%; }
 Dialog > #box {
-    width: 76; max-width: 100%; height: auto; max-height: 100%;
+    width: 80; max-width: 100%; height: auto; max-height: 100%;
     border: round $primary; background: $surface; padding: 0 1;
 }
 Dialog #box > Label { width: 100%; }
@@ -94,7 +94,7 @@ Dialog .wrong { color: $role-bad; text-style: bold; }
 Dialog Input { height: 3; margin: 0; }
 Dialog OptionList { height: auto; max-height: 12; }
 Dialog SelectionList { height: auto; max-height: 14; }
-Dialog .answer { height: auto; max-height: 18; }
+Dialog .answer { height: auto; max-height: 75vh; }
 Dialog .row { height: auto; }
 Dialog .row > Vertical { height: auto; width: 1fr; }
 Dialog Lines { background: $surface; }

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from kerfbus.bench.access import Setting
+from typing import TYPE_CHECKING
+
 from kerfbus.bench.errors import UsageError
-from kerfbus.bench.regmap import PlannedWrite, Register, Target, plan_write
-from kerfbus.bench.valuetext import with_unit
 from kerfbus.tui.console.base import Base
-from kerfbus.tui.console.board import Held
-from kerfbus.tui.console.dialogs import Ask, Pick, PickSeveral
 from kerfbus.tui.console.lines import Role
-from kerfbus.tui.console.model import Model
-from kerfbus.tui.console.valueview import chosen_register, limits_text
+
+if TYPE_CHECKING:
+    from kerfbus.bench.access import Setting
+    from kerfbus.bench.regmap import PlannedWrite, Register
+    from kerfbus.tui.console.board import Held
+    from kerfbus.tui.console.model import Model
 
 ARM, STRIKE = "arm", "arc"
 """What a person must type."""
@@ -22,6 +23,8 @@ class ValueActs(Base):
 
     def action_set_chosen(self) -> None:
         """Set the chosen value."""
+        from kerfbus.tui.console.valueview import chosen_register
+
         model = self.live
         if model is None or self.review is not None:
             return
@@ -35,6 +38,8 @@ class ValueActs(Base):
             self.flow(self._choose(self.live))
 
     async def _choose(self, model: Model) -> None:
+        from kerfbus.tui.console.dialogs import Pick
+
         strike = not model.link.real or (model.link.armed and model.link.strike)
         offered = model.board.settable(strike=strike)
         options = [(each.name, _offer(each)) for each in offered]
@@ -48,6 +53,9 @@ class ValueActs(Base):
 
     async def _set(self, model: Model, register: Register) -> None:
         """Ask for the value, check it, arm where that is needed, write and read back."""
+        from kerfbus.bench.regmap import Target, plan_write
+        from kerfbus.tui.console.dialogs import Ask
+
         if not register.writable:
             raise UsageError(f"{register.name}: the map lets it be read only; s lists what can be")
         if register.can_strike_arc and model.link.real and not model.link.strike:
@@ -97,6 +105,7 @@ class ValueActs(Base):
 
     async def _typed(self, title: str, said: tuple[str, ...], word: str) -> bool:
         """Return whether a person has typed a word."""
+        from kerfbus.tui.console.dialogs import Ask
 
         def check(text: str) -> None:
             if text != word:
@@ -130,6 +139,8 @@ class ValueActs(Base):
             self.flow(self._groups(self.live))
 
     async def _groups(self, model: Model) -> None:
+        from kerfbus.tui.console.dialogs import PickSeveral
+
         board = model.board
         options = [
             (each.key, f"{each.title}  ({len(each.registers)})", each.key in board.polled)
@@ -141,6 +152,8 @@ class ValueActs(Base):
 
 
 def _offer(register: Register) -> str:
+    from kerfbus.tui.console.valueview import limits_text
+
     limits = limits_text(register)
     unit = f" {register.unit}" if register.unit and limits else ""
     arc = "  CAN STRIKE AN ARC" if register.can_strike_arc else ""
@@ -149,6 +162,9 @@ def _offer(register: Register) -> str:
 
 def _about(register: Register, held: Held) -> list[str]:
     """Return what a person should know before setting a value."""
+    from kerfbus.bench.valuetext import with_unit
+    from kerfbus.tui.console.valueview import limits_text
+
     lines = [register.description] if register.description else []
     now = with_unit(register, held.value) if held.at is not None else "not read"
     lines.append(f"Now {now}.")
@@ -167,6 +183,8 @@ def _about(register: Register, held: Held) -> list[str]:
 
 def _outcome(setting: Setting) -> tuple[str, Role]:
     """Return what became of a write."""
+    from kerfbus.bench.valuetext import with_unit
+
     register = setting.after.register
     name = setting.after.name or "value"
     if setting.problem:

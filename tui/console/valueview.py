@@ -5,30 +5,16 @@ Pure: the board, an instant and the chosen value in, lines out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from kerfbus.bench.regmap import Register
 from kerfbus.bench.valuetext import shown, with_unit
 from kerfbus.tui.console.board import Board, Held
+from kerfbus.tui.console.choice import Choice
 from kerfbus.tui.console.lines import Line, Role, Span, cut, line, resampled, spark
 
 NS = 1_000_000_000
 OLD_NS = 5 * NS
 """A value older than this is said to be old (chosen)."""
 NAME, VALUE, TREND, LIMITS, AGE = 26, 13, 8, 14, 6
-
-
-@dataclass
-class Choice:
-    """What the next key acts on, and how far the view has scrolled.
-
-    Attributes:
-        index: of the value among those that are shown.
-        first: line at the top.
-    """
-
-    index: int = 0
-    first: int = 0
 
 
 def shown_registers(board: Board) -> list[Register]:
