@@ -16,6 +16,7 @@ import tomli_w
 
 from kerfbus.bench.errors import MapError
 from kerfbus.bench.regmap import Register, RegisterMap, parse_map
+from kerfbus.bench.regmap.check import printable
 from kerfbus.bench.regmap.codec import parse_whole
 
 COLUMNS = (
@@ -141,13 +142,18 @@ def _entry(row: Mapping[str, str], line: int, file: str) -> dict[str, Any]:
         try:
             entry[column] = _READERS.get(column, str)(cell)
         except ValueError as error:
-            raise MapError(file, f"line {line}: {error}", row.get("name", ""), column) from error
+            raise MapError(file, f"line {line}: {error}", _named(row), column) from error
     if "default" in entry:
         try:
             entry["default"] = _default_of(entry["default"], entry.get("type", ""))
         except ValueError as error:
-            raise MapError(file, f"line {line}: {error}", row.get("name", ""), "default") from error
+            raise MapError(file, f"line {line}: {error}", _named(row), "default") from error
     return entry
+
+
+def _named(row: Mapping[str, str]) -> str:
+    """Return the name that a row gives, for messages."""
+    return printable(row.get("name", ""))
 
 
 def _whole(cell: str) -> int:

@@ -239,6 +239,7 @@ def test_order_of_columns_and_separators_do_not_matter(
         ("name,table,address,type\nx,holding,7,u17\n", "u17"),
         ("name,table,address,type\nx,holding,7,u16,9\n", "line 2: has 5 cells for 4 columns"),
         ("name,table,address,type,default\nx,holding,7,u16,50:1\n", "'50:1' is not a number"),
+        ("name,table,address,type\n\x1b[2Jx,holding,z,u16\n", "'\\x1b[2Jx': address: line 2"),
         ("name,table,address,type,default\nx,coil,7,bool,perhaps\n", "neither yes nor no"),
         (
             "name,table,address,type,values\nx,holding,7,enumeration,off\n",
