@@ -16,10 +16,8 @@ belongs to a silence which it does not keep.
 
 from __future__ import annotations
 
-import asyncio
-from bisect import insort
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from os import PathLike, fspath
 from urllib.parse import parse_qsl
 
@@ -31,18 +29,13 @@ from kerfbus.bench.capture import (
     changed_settings,
     read_capture,
 )
-from kerfbus.bench.clock import NS, Clock, ManualClock, SystemClock
-from kerfbus.bench.errors import (
-    PortError,
-    PortLostError,
-    RecordingEndedError,
-    SettingsError,
-    UsageError,
-)
+from kerfbus.bench.clock import Clock, ManualClock, SystemClock
+from kerfbus.bench.errors import SettingsError, UsageError
 from kerfbus.bench.line import LineSettings
+from kerfbus.bench.playing import PlayOptions, RecordedLine, by_character, instant_of
 from kerfbus.bench.portoptions import DEFAULT_OPTIONS, PortOptions
-from kerfbus.bench.transactions import Transaction, beginning, cut_transactions, part_of
-from kerfbus.bench.transport import Chunk, LineEventKind, PortFacts, Transport
+from kerfbus.bench.transactions import Transaction, beginning, cut_transactions
+from kerfbus.bench.transport import Chunk, LineEventKind, Transport
 
 __all__ = [
     "PlayOptions",
@@ -54,155 +47,6 @@ __all__ = [
     "open_capture",
     "open_recording",
 ]
-
-YIELD_EVERY = 64
-"""In virtual time every so many calls let other tasks run; else they would starve."""
-
-
-@dataclass(frozen=True, slots=True)
-class PlayOptions:
-    """How a recording is played.
-
-    Attributes:
-        repeat: what answers a request once its recorded answers are used up.
-        by_character: hand over each character alone, with its own instant, instead of bursts. Where
-            the host stamped them nobody knows those, and lumps stay as they were handed over.
-    """
-
-    repeat: Repeat = Repeat.LAST
-    by_character: bool = False
-
-
-def by_character(chunk: Chunk, settings: LineSettings) -> Iterator[Chunk]:
-    """Yield each character of a chunk alone, each with its own instant.
-
-    Args:
-        chunk: characters without a gap; its instant is exact.
-        settings: rate and format that they were recorded under.
-    """
-    for place in range(len(chunk.data)):
-        yield part_of(chunk, place, place + 1, settings)
-
-
-class RecordedLine(Transport):
-    """What both kinds have in common: chunks that come at their time.
-
-    Args:
-        name: the port string.
-        info: of the recording.
-        clock: virtual or wall; the recording begins now.
-        options: how it is played.
-
-    Attributes:
-        info: of the recording.
-    """
-
-    def __init__(self, name: str, info: CaptureInfo, clock: Clock, options: PlayOptions) -> None:
-        self.name = name
-        self.info = info
-        self.settings = info.settings
-        self.clock = clock
-        self.timing = info.timing
-        self.uncertainty_ns = info.uncertainty_ns
-        exact = info.timing == "exact"
-        self.facts = PortFacts(
-            reports_errors=True,
-            counters=False,
-            exclusive=False,
-            paced=exact,
-            identity=f"recording {name.partition(':')[2]}",
-            notes=("a recording: nothing that is sent reaches anybody",),
-        )
-        self._options = options
-        self._coming: list[Chunk] = []
-        self._last_at = 0
-        self._calls = 0
-        self._closed = False
-        self._waiter: asyncio.Future[None] | None = None
-
-    def _add(self, chunk: Chunk, settings: LineSettings) -> None:
-        """Let characters come at their time, never before those that have come."""
-        chunk = chunk._replace(at=max(chunk.at, self._last_at, 0))
-        single = self._options.by_character and self.timing == "exact"
-        parts = by_character(chunk, settings) if single else (chunk,)
-        for part in parts:
-            insort(self._coming, part._replace(at=max(part.at, self._last_at)), key=_instant)
-
-    def _more(self) -> bool:
-        """Put down what comes next; return whether there is any more without anybody sending."""
-        return False
-
-    async def receive(self, until: int | None) -> Chunk | None:
-        """Return the next characters; see `Transport.receive`.
-
-        Raises:
-            PortLostError: the port is closed.
-            RecordingEndedError: the recording is at its end, and nobody can cause any more of it.
-        """
-        self._calls += 1
-        if not self._calls % YIELD_EVERY:
-            await asyncio.sleep(0)
-        while True:
-            now = self.clock.now()
-            coming = bool(self._coming) or self._more()
-            if coming and self._coming[0].at <= now and not self._closed:
-                chunk = self._coming.pop(0)
-                self._last_at = chunk.at
-                return chunk
-            self._check()
-            if not coming and self._ended():
-                raise RecordingEndedError(self.name, "the recording ends here")
-            if until is not None and now >= until:
-                return None
-            ends = [self._coming[0].at] if coming else []
-            if until is not None:
-                ends.append(until)
-            await self._wait(min(ends, default=None))
-
-    def _ended(self) -> bool:
-        """Return whether nothing can come any more."""
-        return False
-
-    async def _wait(self, goal: int | None) -> None:
-        """Let time pass to `goal`, or until somebody sends or closes."""
-        if isinstance(self.clock, ManualClock) and goal is not None:
-            self.clock.advance_to(goal)
-            return
-        loop = asyncio.get_running_loop()
-        self._waiter = waiter = loop.create_future()
-        timer = None
-        if goal is not None:
-            timer = loop.call_later((goal - self.clock.now()) / NS, _wake, waiter)
-        try:
-            await waiter
-        finally:
-            self._waiter = None
-            if timer is not None:
-                timer.cancel()
-
-    def _stir(self) -> None:
-        if self._waiter is not None:
-            _wake(self._waiter)
-
-    async def reconfigure(self, settings: LineSettings) -> None:
-        """Accept the recording's own settings.
-
-        Raises:
-            PortError: they are others.
-        """
-        if settings != self.settings:
-            raise PortError(
-                self.name, f"was recorded at {self.settings}; it cannot be heard at {settings}"
-            )
-
-    async def close(self) -> None:
-        """Release it."""
-        self._closed = True
-        self._stir()
-
-    def _check(self) -> None:
-        if self._closed:
-            raise PortLostError(self.name, "the port is closed")
 
 
 class RecordedPartner(RecordedLine):
@@ -240,7 +84,7 @@ class RecordedPartner(RecordedLine):
         Raises:
             PortLostError: the port is closed.
         """
-        self._check()
+        self.check_open()
         now = self.clock.now()
         if not data:
             return now
@@ -251,16 +95,16 @@ class RecordedPartner(RecordedLine):
             self.clock.advance_to(end)
         found = self.book.find(data, end)
         if found is not None:
-            for chunk in sorted((*found.echo, *found.heard), key=_instant):
-                self._add(chunk._replace(at=end + chunk.at), found.settings)
-        self._stir()
+            for chunk in sorted((*found.echo, *found.heard), key=instant_of):
+                self.put(chunk._replace(at=end + chunk.at), found.settings)
+        self.stir()
         return end
 
     def _give_up(self, now: int) -> None:
         """Leave out what has not come yet."""
-        kept = [chunk for chunk in self._coming if chunk.at <= now]
-        self.left_out += sum(len(chunk.data) for chunk in self._coming[len(kept) :])
-        self._coming = kept
+        kept = [chunk for chunk in self.coming if chunk.at <= now]
+        self.left_out += sum(len(chunk.data) for chunk in self.coming[len(kept) :])
+        self.coming = kept
 
 
 class RecordedTraffic(RecordedLine):
@@ -297,7 +141,7 @@ class RecordedTraffic(RecordedLine):
         Raises:
             PortLostError: the port is closed.
         """
-        self._check()
+        self.check_open()
         end = max(self.clock.now(), self._free_at) + self.settings.characters_ns(len(data))
         if data:
             self._free_at = end
@@ -306,25 +150,18 @@ class RecordedTraffic(RecordedLine):
             self.sent.append((end, data))
         return end
 
-    def _more(self) -> bool:
+    def more(self) -> bool:
+        """Put down the next of what is heard; return whether there was one."""
         following = next(self._chunks, None)
         if following is None:
             return False
         chunk, settings = following
-        self._add(chunk._replace(at=self._begin + chunk.at), settings)
+        self.put(chunk._replace(at=self._begin + chunk.at), settings)
         return True
 
-    def _ended(self) -> bool:
+    def ended(self) -> bool:
+        """Return True: nothing that is sent brings anything."""
         return True
-
-
-def _instant(chunk: Chunk) -> int:
-    return chunk.at
-
-
-def _wake(waiter: asyncio.Future[None]) -> None:
-    if not waiter.done():
-        waiter.set_result(None)
 
 
 def open_recording(
