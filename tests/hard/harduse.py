@@ -35,6 +35,8 @@ KERFBUS = str(Path(sys.executable).with_name("kerfbus"))
 DAMAGED = 0.3
 TIMEOUT = "0.1"
 """Seconds that the client waits for a reply: short, for many transactions a second."""
+LONG_TIMEOUT = "3"
+"""The same where nothing is damaged: long for a busy machine, short for a clock that steps."""
 PATIENCE_SECONDS = 60.0
 """How long anything may take beyond its time before it counts as hung."""
 PULLED_SECONDS = 0.3
@@ -90,11 +92,13 @@ def supply(link: Path, *more: str) -> Iterator[subprocess.Popen[str]]:
         process.communicate()
 
 
-def client(port: Path, capture: Path, seconds: float, **more: Any) -> subprocess.Popen[str]:
+def client(
+    port: Path, capture: Path, seconds: float, timeout: str = LONG_TIMEOUT, **more: Any
+) -> subprocess.Popen[str]:
     """Start a client that asks without a pause and records."""
     return subprocess.Popen(
         [
-            *(KERFBUS, "soak", "--port", str(port), "--timeout", TIMEOUT, "--json"),
+            *(KERFBUS, "soak", "--port", str(port), "--timeout", timeout, "--json"),
             *("--duration", f"{seconds:g}s", "--capture", str(capture)),
         ],
         stdout=subprocess.PIPE,
@@ -183,7 +187,7 @@ def damaged_line(folder: Path, seconds: float) -> Figures:
     with contextlib.ExitStack() as stack, BadCable(near, far) as cable:
         living = stack.enter_context(contextlib.ExitStack())
         server = living.enter_context(supply(far))
-        asking = client(near, capture, seconds)
+        asking = client(near, capture, seconds, TIMEOUT)
         while cable.from_client == 0 and asking.poll() is None:
             time.sleep(0.01)
         began = time.monotonic()
