@@ -47,22 +47,16 @@ def _to(function: Command) -> Command:
 @click.option("--transactions", metavar="N-M", help="These, counted from 0, and all between them.")
 @_to
 @json_option
-def cut(
-    file: str,
-    begin: float | None,
-    until: float | None,
-    transactions: str | None,
-    to: str,
-    as_json: bool,
-) -> int:
+def cut(file: str, to: str, as_json: bool, **where: Any) -> int:
     """Take a part of a capture, by time from its beginning or by transactions."""
     from kerfbus.bench.trimming.cutting import cut_by_time, cut_by_transactions
 
-    if (transactions is None) == (begin is None and until is None):
+    begin, until, numbers = where["begin"], where["until"], where["transactions"]
+    if (numbers is None) == (begin is None and until is None):
         raise click.UsageError("give --from and --until, or --transactions N-M")
     capture = _read(file)
-    if transactions is not None:
-        part = cut_by_transactions(capture, *_range(transactions))
+    if numbers is not None:
+        part = cut_by_transactions(capture, *_range(numbers))
     else:
         part = cut_by_time(capture, _ns(begin), _ns(until))
     return _written(part, to, Output(as_json=as_json))
@@ -121,9 +115,7 @@ def join(files: tuple[str, ...], gap: float | None, to: str, as_json: bool) -> i
 )
 @_to
 @json_option
-def shrink(
-    file: str, line: str | None, damaged: bool, cause: str | None, to: str, as_json: bool
-) -> int:
+def shrink(file: str, to: str, as_json: bool, **failure: Any) -> int:
     """Find the smallest capture that still fails.
 
     First transactions are left out, then single records, until none can be without the failure
@@ -132,7 +124,8 @@ def shrink(
     from kerfbus.bench.trimming.shrinking import Shrinking
     from kerfbus.tui.failing import predicate
 
-    if [line, cause].count(None) + (not damaged) != 2:
+    line, cause = failure["line"], failure["cause"]
+    if [line, cause].count(None) + (not failure["damaged"]) != 2:
         raise click.UsageError("give one of --command LINE, --damaged and --explained-as CAUSE")
     output = Output(as_json=as_json)
     capture = _read(file)
