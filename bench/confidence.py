@@ -16,8 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import bdtr, betaincinv
-from scipy.stats import hypergeom
+from scipy.special import bdtr, betaincinv  # not scipy.stats: it takes a second to import
 
 from kerfbus.bench.errors import UsageError
 
@@ -226,9 +225,19 @@ def fisher_exact(first: tuple[int, int], second: tuple[int, int]) -> float:
     """
     (errors, trials), (others, other_trials) = first, second
     total = errors + others
-    law = hypergeom(trials + other_trials, total, trials)
     lowest, highest = max(0, total - other_trials), min(total, trials)
-    seen = law.pmf(errors)
-    within = seen * (1 + 1e-7)  # equal up to rounding counts as equal, as in scipy
-    everything = law.pmf(range(lowest, highest + 1))
-    return min(1.0, float(everything[everything <= within].sum()))
+
+    def weight(number: int) -> float:
+        """Return the logarithm of a table's probability, but for what all have in common."""
+        return _log_choose(trials, number) + _log_choose(other_trials, total - number)
+
+    weights = [weight(number) for number in range(lowest, highest + 1)]
+    top = max(weights)
+    shares = [math.exp(each - top) for each in weights]
+    within = math.exp(weight(errors) - top) * (1 + 1e-7)  # equal up to rounding, as in scipy
+    return min(1.0, math.fsum(each for each in shares if each <= within) / math.fsum(shares))
+
+
+def _log_choose(whole: int, part: int) -> float:
+    """Return the logarithm of a binomial coefficient."""
+    return math.lgamma(whole + 1) - math.lgamma(part + 1) - math.lgamma(whole - part + 1)
