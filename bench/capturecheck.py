@@ -28,6 +28,8 @@ from kerfbus.bench.transport import LineEventKind
 Explain = Callable[[Path, RegisterMap | None], Mapping[str, Any]]
 """Gives the object of ``kerfbus explain --json`` for a capture, with or without a map."""
 OpenMap = Callable[[str], RegisterMap]
+Again = Callable[[Path, Expectation, RegisterMap | None], "list[Difference]"]
+"""Runs a capture again as its expectations say, and returns what differs."""
 NOTHING = "(nothing)"
 AMONG = 3
 PAST, FUTURE = 32, 32
@@ -56,6 +58,18 @@ class Difference(NamedTuple):
         if self.transaction:
             said += ["  in this transaction:", *(f"    {line}" for line in self.transaction)]
         return said
+
+
+class Found(NamedTuple):
+    """What came of a check.
+
+    Attributes:
+        differences: all that is not as expected.
+        remarks: what is worth a word all the same, one line each.
+    """
+
+    differences: tuple[Difference, ...]
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass
@@ -161,12 +175,14 @@ class Checker:
     Args:
         open_map: opens a register map by name or path.
         explain: explains a capture; called only where causes are expected.
+        again: runs a capture again; called only where that is expected. None where nobody can.
     """
 
     open_map: OpenMap
     explain: Explain
+    again: Again | None = None
 
-    def check(self, capture: Path, expected: Expectation | None) -> list[Difference]:
+    def check(self, capture: Path, expected: Expectation | None) -> Found:
         """Return all that is not as expected; without expectations, whether it can be decoded.
 
         Raises:
@@ -181,14 +197,26 @@ class Checker:
         if expected is None:
             if not heard.rows:
                 found.append(Difference("the capture", "characters", "nothing was heard"))
-            return found
+            return Found(tuple(found), ("nothing is expected of it: only checked for decoding",))
         named = None if expected.map is None else self.open_map(expected.map)
         found += _decoded(heard, capture.name, expected, named)
         found += _summary(heard, expected, named)
         found += _quality(heard.quality.to_json(), expected)
-        if expected.causes is not None:
-            found += _causes(self.explain(capture, named), expected.causes)
-        return found
+        if expected.rerun is not None and self.again is not None:
+            found += self.again(capture, expected, named)
+        if expected.causes is None:
+            return Found(tuple(found))
+        wrong = tuple(_causes(self.explain(capture, named), expected.causes))
+        if expected.causes.not_yet is None:
+            return Found((*found, *wrong))
+        return Found(tuple(found), (_not_yet(wrong, expected.causes.not_yet),))
+
+
+def _not_yet(wrong: tuple[Difference, ...], why: str) -> str:
+    """Return what is to be said of causes that explain is known not to see."""
+    if not wrong:
+        return "its causes are seen now: take causes.not_yet out"
+    return f"its causes are not seen yet ({why}): {wrong[0].got}"
 
 
 def _decoded(

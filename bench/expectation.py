@@ -12,10 +12,15 @@
     verdict = "fault"
     first = ["echo"]          # one of these comes first
     among_three = ["echo"]    # each of these is among the first three
+    not_yet = "why"           # what is said above is the truth, and explain does not see it yet
 
     [quality]                 # of `kerfbus explain`; bounds, both ends included
     timeouts = { max = 0 }
     turnaround_ms_p95 = { min = 1.5, max = 5.0 }
+
+    [rerun]                   # its requests go to a simulated line, under NAME.rerun.toml, if any
+    port = "sim:"
+    seed = 1                  # without the key the recording's own
 
 Every key but the reason may be left out. The form is ours. It must not open a capture.
 """
@@ -75,6 +80,14 @@ class CausesForm(Form):
     verdict: Verdict | None = None
     first: list[str] = Field(default_factory=list)
     among_three: list[str] = Field(default_factory=list, max_length=3)
+    not_yet: str | None = Field(default=None, min_length=1)
+
+
+class RerunForm(Form):
+    """Where the recorded requests go."""
+
+    port: str
+    seed: int | None = Field(default=None, ge=0)
 
 
 class ExpectationForm(Form):
@@ -86,6 +99,7 @@ class ExpectationForm(Form):
     summary: dict[str, int] = Field(default_factory=dict)
     causes: CausesForm | None = None
     quality: dict[str, BoundsForm] = Field(default_factory=dict)
+    rerun: RerunForm | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +136,26 @@ class Causes:
         verdict: None for any.
         first: slugs of which one comes first; empty for any.
         among_three: slugs that are all among the first three.
+        not_yet: why all this is true and yet not said; None where it must be said.
     """
 
     verdict: Verdict | None
     first: tuple[str, ...]
     among_three: tuple[str, ...]
+    not_yet: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RerunAt:
+    """Where the recorded requests go, to be answered as they were.
+
+    Attributes:
+        port: a simulated line.
+        seed: None for the recording's own.
+    """
+
+    port: str
+    seed: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +170,7 @@ class Expectation:
         summary: exact counts.
         causes: None where nothing is said of them.
         quality: bounds by measure.
+        rerun: where its requests go; None for nowhere.
     """
 
     file: Path
@@ -150,6 +180,7 @@ class Expectation:
     summary: Mapping[str, int]
     causes: Causes | None
     quality: Mapping[str, Bounds]
+    rerun: RerunAt | None = None
 
 
 def expectation_file(capture: Path) -> Path:
@@ -186,6 +217,7 @@ def load_expectation(path: Path) -> Expectation:
         form.summary,
         _causes(form.causes),
         {name: Bounds(each.min, each.max) for name, each in form.quality.items()},
+        None if form.rerun is None else RerunAt(form.rerun.port, form.rerun.seed),
     )
 
 
@@ -199,7 +231,7 @@ def _map(given: str | None, beside: Path) -> str | None:
 def _causes(form: CausesForm | None) -> Causes | None:
     if form is None:
         return None
-    return Causes(form.verdict, tuple(form.first), tuple(form.among_three))
+    return Causes(form.verdict, tuple(form.first), tuple(form.among_three), form.not_yet)
 
 
 def _mistakes(source: Source, form: ExpectationForm) -> list[FormError]:
@@ -223,6 +255,11 @@ def _mistakes(source: Source, form: ExpectationForm) -> list[FormError]:
             if slug not in known:
                 path = ("causes", key, index)
                 found.append(source.wrong(path, _unknown(f"{slug!r} is no cause", slug, known)))
+    if form.rerun is not None and not form.rerun.port.startswith("sim:"):
+        message = (
+            f"{form.rerun.port!r} is no simulated line, and a test moves nothing real; give sim:"
+        )
+        found.append(source.wrong(("rerun", "port"), message))
     if form.decode is not None and not (Path(source.file).parent / form.decode).is_file():
         found.append(source.wrong(("decode",), f"there is no file {form.decode} beside this one"))
     return found

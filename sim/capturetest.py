@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory, mkdtemp
 from typing import Any, NamedTuple
 
 from kerfbus.bench.capturecheck import Checker, Difference, read_heard
@@ -13,7 +16,7 @@ from kerfbus.bench.errors import CaptureError
 from kerfbus.bench.expectation import Expectation, expectation_file, load_expectation
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.bench.traffictext import TrafficText
-from kerfbus.sim.maps import open_map
+from kerfbus.sim.maps import default_map, open_map
 
 SHOWN = 3
 """How many of the last transactions of a run are shown."""
@@ -26,11 +29,13 @@ class Checked(NamedTuple):
         capture: the file.
         expected: None where nothing stands beside it.
         differences: all that is not as expected.
+        remarks: what is worth a word all the same.
     """
 
     capture: Path
     expected: Expectation | None
     differences: tuple[Difference, ...]
+    remarks: tuple[str, ...]
 
     def lines(self) -> list[str]:
         """Return for a person what is wrong, and why the capture is kept."""
@@ -44,16 +49,46 @@ class Checked(NamedTuple):
         return said
 
 
-def check_capture(capture: Path) -> Checked:
+def check_capture(capture: Path, keep: Path | None = None) -> Checked:
     """Check a capture against what stands beside it.
+
+    Args:
+        capture: the file.
+        keep: folder for the recording of a rerun that differs; None for a new temporary one.
 
     Raises:
         KerfbusError: the capture, its expectations or their map cannot be read, in one line.
     """
     beside = expectation_file(capture)
     expected = load_expectation(beside) if beside.exists() else None
-    found = Checker(open_map, _explained).check(capture, expected)
-    return Checked(capture, expected, tuple(found))
+    checker = Checker(open_map, _explained, partial(_again, keep=keep))
+    return Checked(capture, expected, *checker.check(capture, expected))
+
+
+def _again(
+    capture: Path, expected: Expectation, register_map: RegisterMap | None, *, keep: Path | None
+) -> list[Difference]:
+    """Send the recorded requests to a simulated line, and return what is answered otherwise."""
+    from kerfbus.sim.rerunning import rerun_in_virtual_time  # noqa: PLC0415 (few captures need it)
+
+    assert expected.rerun is not None
+    found = default_map() if register_map is None else register_map
+    with TemporaryDirectory() as folder:
+        run = Path(folder) / f"{capture.stem}-again.pcapng"
+        report = rerun_in_virtual_time(capture, expected.rerun, found, run)
+        if report.good:
+            return []
+        kept = keep or Path(mkdtemp(prefix="kerfbus-"))
+        kept.mkdir(parents=True, exist_ok=True)
+        kept_as = shutil.copy(run, kept / run.name)
+    found_off = f"{report.off} of {report.transactions} differ; capture of the run: {kept_as}"
+    told = [
+        Difference(
+            f"rerun, transaction {each.index} ({each.why}): {each.request}", each.expected, each.got
+        )
+        for each in report.different[:SHOWN]
+    ]
+    return [Difference("rerun", "all transactions as recorded", found_off), *told]
 
 
 def _explained(capture: Path, register_map: RegisterMap | None) -> Mapping[str, Any]:

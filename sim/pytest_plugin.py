@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from kerfbus.sim.plainline import PlainLine
 
 CAPTURE, EXPECTATION = ".pcapng", ".expect.toml"
-UNTOLD = ("kerfbus", "no expectations")
-"""Property of a test whose capture has no expectations beside it."""
+REMARK = "kerfbus"
+"""Name of the properties of a test that hold a remark on its capture."""
 
 
 class _Run(Protocol):
@@ -130,9 +130,10 @@ class CaptureItem(pytest.Item):
         """
         from kerfbus.sim.capturetest import check_capture
 
-        checked = check_capture(self.path)
-        if checked.expected is None:
-            self.user_properties.append(UNTOLD)
+        keep = self.config.getoption("keep_captures")
+        folder = None if keep is None else self.config.invocation_params.dir / keep
+        checked = check_capture(self.path, folder)
+        self.user_properties += [(REMARK, each) for each in checked.remarks]
         if checked.differences:
             raise MismatchError("\n".join(checked.lines()))
 
@@ -367,16 +368,15 @@ def _keep(capture: Path, folder: Path, nodeid: str) -> Path:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Name the captures of which nothing is expected."""
-    untold = [
-        report.nodeid.partition("::")[0]
+    """Give the remarks on captures, among them which have no expectations."""
+    remarks = {
+        f"{report.nodeid.partition('::')[0]}: {remark}"
         for reports in terminalreporter.stats.values()
         for report in reports
-        for each in getattr(report, "user_properties", ())
-        if tuple(each) == UNTOLD
-    ]
-    if untold:
-        terminalreporter.section("captures without expectations")
-        terminalreporter.write_line("Of these it was only checked that they can be decoded:")
-        for name in sorted(set(untold)):
-            terminalreporter.write_line(f"  {name}")
+        for name, remark in getattr(report, "user_properties", ())
+        if name == REMARK
+    }
+    if remarks:
+        terminalreporter.section("captures")
+        for line in sorted(remarks):
+            terminalreporter.write_line(line)

@@ -58,6 +58,10 @@ def check(capture: Path, text: str, answer: dict[str, Any] = HEALTHY) -> Found:
             "line 3: quality.timeouts: min 2 is above max 1",
         ),
         ("reason = 'x'\ndecode = 'no.txt'", "line 2: decode: there is no file no.txt beside this"),
+        (
+            "reason = 'x'\n[rerun]\nport = 'COM5'",
+            "line 3: rerun.port: 'COM5' is no simulated line, ",
+        ),
         ("reason = 'x\n", "site.expect.toml: line 2: "),
     ],
 )

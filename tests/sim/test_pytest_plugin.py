@@ -119,6 +119,26 @@ def test_what_cannot_be_read_is_told_in_a_line(
     result.stdout.no_fnmatch_line("*Error*")
 
 
+def test_a_capture_is_run_again_under_its_rules(pytester: pytest.Pytester, site: Path) -> None:
+    shutil.copy(CORPUS / "one-cut.pcapng", site)
+    expected = "reason = 'x'\nmap = 'supply'\n[rerun]\nport = '{}'\n"
+    beside = site / "one-cut.expect.toml"
+    beside.write_text(expected.format("sim:worn-electrode"), "utf-8")
+    result = run(pytester, "--captures", "site", "--keep-captures", "kept")
+    result.assert_outcomes(passed=1, failed=1)
+    result.stdout.fnmatch_lines(
+        [
+            "  got       * differ; capture of the run: */kept/one-cut-again.pcapng",
+            "rerun, transaction * (value): server 1: read input registers 0-7",
+            "  expected  status enabled, warnings none",
+            "  got       status enabled, warning, warnings electrode-worn",
+        ]
+    )
+    assert [each.name for each in (pytester.path / "kept").iterdir()] == ["one-cut-again.pcapng"]
+    (site / "one-cut.rerun.toml").write_text("default = 'ignore'\n", "utf-8")
+    run(pytester, "--captures", "site").assert_outcomes(passed=2)
+
+
 # Fixtures
 
 FIXTURES = """
@@ -296,8 +316,8 @@ def test_several_processes_share_nothing(pytester: pytest.Pytester, site: Path) 
 
 
 def test_the_corpus_is_what_it_is_expected_to_be(pytester: pytest.Pytester) -> None:
-    # Pytest takes the settings beside what it is given; those here need all plugins.
-    result = pytester.runpytest_subprocess("-n", "2", "--captures", CORPUS)
+    settings = pytester.makeini("[pytest]")  # else pytest takes those beside the captures
+    result = run(pytester, "-c", settings, "--captures", CORPUS)
     result.assert_outcomes(passed=len([*CORPUS.glob("*.pcapng")]))
 
 
