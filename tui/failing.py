@@ -12,6 +12,7 @@ from pathlib import Path
 from kerfbus.bench.capture import Capture
 from kerfbus.bench.decode import Decoder
 from kerfbus.bench.errors import UsageError
+from kerfbus.bench.regmap.codec import close_match
 from kerfbus.bench.trimming.cutting import write_capture
 from kerfbus.bench.trimming.shrinking import Fails
 
@@ -30,7 +31,8 @@ def predicate(line: str | None, cause: str | None, whole: Capture) -> Iterator[F
             must not pass for one that fails.
 
     Raises:
-        UsageError: the command has no place for the file, or cannot be started.
+        UsageError: the command has no place for the file, or cannot be started; there is no such
+            cause.
     """
     if line is None and cause is None:
         yield _damaged
@@ -38,6 +40,7 @@ def predicate(line: str | None, cause: str | None, whole: Capture) -> Iterator[F
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "part.pcapng"
         if cause is not None:
+            _check_cause(cause)
             yield _filed(place, lambda: _explained(place) == cause)
             return
         words = _words(line or "", place)
@@ -52,6 +55,14 @@ def _damaged(capture: Capture) -> bool:
         decoder.feed(record)
     decoder.finish()
     return decoder.summary.damaged > 0
+
+
+def _check_cause(cause: str) -> None:
+    from kerfbus.bench.diagnosis.causes import CAUSES
+
+    known = ["healthy", *(each.slug for each in CAUSES)]
+    if cause not in known:
+        raise UsageError(f"cause {cause!r}: there is none of that name{close_match(cause, known)}")
 
 
 def _explained(path: Path) -> str | None:

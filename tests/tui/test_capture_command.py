@@ -68,6 +68,15 @@ def test_shrunk_by_a_command(noisy: Path, tmp_path: Path) -> None:
     assert left.data[1] == 6  # type: ignore[union-attr]
 
 
+def test_shrunk_by_its_cause(tmp_path: Path) -> None:
+    path, small = tmp_path / "echo.pcapng", tmp_path / "small.pcapng"
+    record_cause(CauseRun("echo", 0.8, path, vantage="client", seed=3, transactions=40))
+    found = call("capture", "shrink", path, "--explained-as", "echo", "--to", small, "--json")
+    assert found.code == 0, found.err
+    assert found.answer["records"] < len(read_capture(path).records) / 4
+    assert call("explain", small, "--json").answer["causes"][0]["cause"] == "echo"
+
+
 def test_anonymised_for_others(noisy: Path, tmp_path: Path) -> None:
     public = [tmp_path / f"{number}.pcapng" for number in range(3)]
     for path, key in zip(public, (["--key", "k"], ["--key", "k"], []), strict=True):
@@ -138,6 +147,7 @@ def test_exported(noisy: Path, tmp_path: Path) -> None:
         (["shrink", "FILE", "--command", "true", "--to", "x"], "must stand for the file"),
         (["shrink", "FILE", "--command", "true {}", "--to", "x"], "does not fail"),
         (["shrink", "FILE", "--command", "no-such-program {}", "--to", "x"], "cannot be started"),
+        (["shrink", "FILE", "--explained-as", "ecko", "--to", "x"], "did you mean 'echo'"),
         (["anonymise", "no-such.pcapng", "--to", "x"], "no such file"),
         (["export", "FILE", "--to", "x.xlsx"], "must end in .csv or .parquet"),
         (["export", "no-such.pcapng", "--to", "x.csv"], "no such file"),
