@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 from console import call, run, start, supply_on_pty
+from pymodbus import FramerType
+from pymodbus.client import ModbusTcpClient
 
 from kerfbus.bench import wire
 from kerfbus.bench.capture import Burst, CaptureWriter, read_capture
@@ -219,3 +221,20 @@ def test_the_recording_knows_its_seed(tmp_path: Path, port: str) -> None:
     found = call("rerun", path, "--port", port, "--json")
     assert found.code == 0, found.answer["different"]
     assert found.answer["transactions"] >= 40
+
+
+def test_a_foreign_controller_gets_the_recorded_refusal_and_values(tmp_path: Path) -> None:
+    refused = wire.adu(1, wire.ExceptionReply(6, 6))
+    path = capture(tmp_path / "s.pcapng", (READ, ANSWER), (WRITE, refused), (READ, ANSWER))
+    with start("rerun", path, "--as", "server", "--tcp", "127.0.0.1:0", "--json") as it:
+        assert it.stderr is not None
+        host, port = it.stderr.readline().split("ready: ")[1].split(",")[0].rsplit(":", 1)
+        with ModbusTcpClient(host, port=int(port), framer=FramerType.RTU, timeout=20) as client:
+            first = client.read_holding_registers(0, count=3, device_id=1)
+            write = client.write_register(0, 450, device_id=1)
+            last = client.read_holding_registers(0, count=3, device_id=1)
+            out, _ = it.communicate(timeout=60)
+    assert first.registers == last.registers == [600, 520, 400]
+    assert write.isError()
+    assert write.exception_code == 6
+    assert json.loads(out)["verdict"] == "same"
