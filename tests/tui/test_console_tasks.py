@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import resource
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 
 import console as programs
@@ -30,95 +31,97 @@ from kerfbus.tui.console.verdict import Door
 from kerfbus.tui.console.wording import said
 
 
-async def test_it_polls_a_real_pty_and_says_so(tmp_path: Path) -> None:
-    with programs.supply_on_pty(tmp_path) as port:
-        async with real_console(port) as (_, pilot):
-            await until_shown(pilot, "✔ YES  server 1 answers")
-            await until_shown(pilot, "6.50 bar")
+@pytest.fixture(scope="module")
+def port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Give the pty of a supply that all tests of a process share."""
+    with programs.supply_on_pty(tmp_path_factory.mktemp("supply")) as path:
+        yield path
 
 
-async def test_a_set_point_is_armed_limited_written_and_read_back(tmp_path: Path) -> None:
-    with programs.supply_on_pty(tmp_path) as port:
-        async with real_console(port) as (app, pilot):
-            await until_shown(pilot, "server 1 answers")
-            assert app.live is not None
-            await pilot.press("s")
-            await until_shown(pilot, "Set which value?")
-            assert "that can strike an arc are not offered" in screen_text(pilot)
-            await pilot.press("escape")
-            registers = [r.name for s in app.live.board.shown for r in s.registers]
-            await pilot.press(*["down"] * registers.index("current_setpoint"), "enter")
-            await until_shown(pilot, "Limits of the map: 20 to 125 A")
-            await typed(pilot, "450")
-            await until_shown(pilot, "outside the limits")
-            await typed(pilot, "45")
-            await until_shown(pilot, "Arm this port?")
-            await typed(pilot, "yes")
-            await until_shown(pilot, "type arm, or Esc")
-            await typed(pilot, "arm")
-            await until_shown(pilot, "60.0 A -> 45.0 A, read back")
-            assert "ARMED" in await drawn(pilot)
-            await pilot.press("A")
-            await until_shown(pilot, "Disarmed")
-            assert not app.live.link.armed
+async def test_it_polls_a_real_pty_and_says_so(port: str) -> None:
+    async with real_console(port) as (_, pilot):
+        await until_shown(pilot, "✔ YES  server 1 answers")
+        await until_shown(pilot, "6.50 bar")
 
 
-async def test_without_arming_nothing_is_sent(tmp_path: Path) -> None:
-    with programs.supply_on_pty(tmp_path) as port:
-        async with real_console(port) as (app, pilot):
-            await until_shown(pilot, "server 1 answers")
-            await pilot.press("s")
-            await until_shown(pilot, "Set which value?")
-            await pilot.press("enter")
-            await until_shown(pilot, "Now ")
-            await typed(pilot, "20")
-            await until_shown(pilot, "Arm this port?")
-            await pilot.press("escape")
-            await until_shown(pilot, "nothing was sent")
-            assert app.live is not None
-            assert not any("set " in said(e, app.live.map) for e in app.live.log.entries())
+async def test_a_set_point_is_armed_limited_written_and_read_back(port: str) -> None:
+    async with real_console(port) as (app, pilot):
+        await until_shown(pilot, "server 1 answers")
+        assert app.live is not None
+        await pilot.press("s")
+        await until_shown(pilot, "Set which value?")
+        assert "that can strike an arc are not offered" in screen_text(pilot)
+        await pilot.press("escape")
+        registers = [r.name for s in app.live.board.shown for r in s.registers]
+        await pilot.press(*["down"] * registers.index("current_setpoint"), "enter")
+        await until_shown(pilot, "Limits of the map: 20 to 125 A")
+        await typed(pilot, "450")
+        await until_shown(pilot, "outside the limits")
+        await typed(pilot, "45")
+        await until_shown(pilot, "Arm this port?")
+        await typed(pilot, "yes")
+        await until_shown(pilot, "type arm, or Esc")
+        await typed(pilot, "arm")
+        await until_shown(pilot, "A -> 45.0 A, read back")
+        assert "ARMED" in await drawn(pilot)
+        await pilot.press("A")
+        await until_shown(pilot, "Disarmed")
+        assert not app.live.link.armed
 
 
-async def test_what_can_strike_an_arc_is_offered_only_by_an_act_of_its_own(tmp_path: Path) -> None:
-    with programs.supply_on_pty(tmp_path) as port:
-        async with real_console(port) as (app, pilot):
-            await until_shown(pilot, "server 1 answers")
-            app.action_allow_strike()
-            await until_shown(pilot, "Arm this port?")
-            await typed(pilot, "arm")
-            await until_shown(pilot, "Nobody may be near the torch")
-            await typed(pilot, "arc")
-            await until_shown(pilot, "ARMED, ARC")
-            await pilot.press("s")
-            await until_shown(pilot, "Set which value?")
-            assert app.live is not None
-            offered = app.live.board.settable(strike=True)
-            assert any(each.can_strike_arc for each in offered)
-            assert "are not offered" not in screen_text(pilot)
+async def test_without_arming_nothing_is_sent(port: str) -> None:
+    async with real_console(port) as (app, pilot):
+        await until_shown(pilot, "server 1 answers")
+        await pilot.press("s")
+        await until_shown(pilot, "Set which value?")
+        await pilot.press("enter")
+        await until_shown(pilot, "Now ")
+        await typed(pilot, "20")
+        await until_shown(pilot, "Arm this port?")
+        await pilot.press("escape")
+        await until_shown(pilot, "nothing was sent")
+        assert app.live is not None
+        assert not any("set " in said(e, app.live.map) for e in app.live.log.entries())
 
 
-async def test_marks_and_a_recording_come_out_in_the_capture(tmp_path: Path) -> None:
+async def test_what_can_strike_an_arc_is_offered_only_by_an_act_of_its_own(port: str) -> None:
+    async with real_console(port) as (app, pilot):
+        await until_shown(pilot, "server 1 answers")
+        app.action_allow_strike()
+        await until_shown(pilot, "Arm this port?")
+        await typed(pilot, "arm")
+        await until_shown(pilot, "Nobody may be near the torch")
+        await typed(pilot, "arc")
+        await until_shown(pilot, "ARMED, ARC")
+        await pilot.press("s")
+        await until_shown(pilot, "Set which value?")
+        assert app.live is not None
+        offered = app.live.board.settable(strike=True)
+        assert any(each.can_strike_arc for each in offered)
+        assert "are not offered" not in screen_text(pilot)
+
+
+async def test_marks_and_a_recording_come_out_in_the_capture(port: str) -> None:
     file = tmp_path / "site.pcapng"
-    with programs.supply_on_pty(tmp_path) as port:
-        async with real_console(port) as (app, pilot):
-            await until_shown(pilot, "server 1 answers")
-            assert "not recording" in screen_text(pilot)
-            await pilot.press("r")
-            await until_shown(pilot, "Record to")
-            await typed(pilot, str(file))
-            await until_shown(pilot, "● REC")
-            assert app.live is not None
-            app.live.arc_register = None  # as on a unit that does not tell: a person does
-            await pilot.press("a")
-            await until_shown(pilot, "marked: arc on")
-            await pilot.press("m")
-            await until_shown(pilot, "Mark this moment")
-            await typed(pilot, "moved the cable")
-            await until_shown(pilot, "marked: moved the cable")
-            before = len(app.live.log)
-            await until(pilot, lambda: len(app.live.log) > before + 10)  # type: ignore[union-attr]
-            await pilot.press("r")
-            await until_shown(pilot, "recorded to")
+    async with real_console(port) as (app, pilot):
+        await until_shown(pilot, "server 1 answers")
+        assert "not recording" in screen_text(pilot)
+        await pilot.press("r")
+        await until_shown(pilot, "Record to")
+        await typed(pilot, str(file))
+        await until_shown(pilot, "● REC")
+        assert app.live is not None
+        app.live.arc_register = None  # as on a unit that does not tell: a person does
+        await pilot.press("a")
+        await until_shown(pilot, "marked: arc on")
+        await pilot.press("m")
+        await until_shown(pilot, "Mark this moment")
+        await typed(pilot, "moved the cable")
+        await until_shown(pilot, "marked: moved the cable")
+        before = len(app.live.log)
+        await until(pilot, lambda: len(app.live.log) > before + 10)  # type: ignore[union-attr]
+        await pilot.press("r")
+        await until_shown(pilot, "recorded to")
     with CaptureReader(file) as reader:
         comments = [each.comment for each in reader if isinstance(each, LineEvent)]
         assert reader.info.vantage == "client"
@@ -156,19 +159,18 @@ async def test_pause_search_and_filter_lose_nothing() -> None:
         assert "only damaged or odd" in await drawn(pilot)
 
 
-async def test_another_port_and_settings_are_chosen_with_find(tmp_path: Path) -> None:
-    with programs.supply_on_pty(tmp_path) as port:
-        async with virtual_console() as (app, pilot):
-            app.manner = type(app.manner)()
-            await pilot.press("c")
-            await until_shown(pilot, "Port and settings")
-            await pilot.press("ctrl+u", *[KEYS.get(each, each) for each in port])
-            await pilot.press("ctrl+f")
-            await until_shown(pilot, "Enter connects")
-            await until(pilot, lambda: "found 19200" in screen_text(pilot))
-            await pilot.press("enter")
-            await until(pilot, lambda: app.link.port == port and opened(app))
-            await until_shown(pilot, "server 1 answers")
+async def test_another_port_and_settings_are_chosen_with_find(port: str) -> None:
+    async with virtual_console() as (app, pilot):
+        app.manner = type(app.manner)()
+        await pilot.press("c")
+        await until_shown(pilot, "Port and settings")
+        await pilot.press("ctrl+u", *[KEYS.get(each, each) for each in port])
+        await pilot.press("ctrl+f")
+        await until_shown(pilot, "Enter connects")
+        await until(pilot, lambda: "found 19200" in screen_text(pilot))
+        await pilot.press("enter")
+        await until(pilot, lambda: app.link.port == port and opened(app))
+        await until_shown(pilot, "server 1 answers")
 
 
 async def test_a_wrong_answer_in_the_port_dialog_is_said() -> None:
@@ -249,7 +251,7 @@ async def test_the_simulated_supply_is_struck_worn_and_broken() -> None:
 
 async def test_noise_on_the_simulated_line_is_laid_on_seen_and_explained() -> None:
     async with virtual_console("sim:healthy?cause=random-noise&severity=0.7") as (app, pilot):
-        await polled(app.engine, 120)
+        await polled(app.engine, 60)
         text = await drawn(pilot)
         assert "Healthy? ✖ NO" in text
         assert "in the last minute" in text

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from kerfbus.bench.access import Setting
     from kerfbus.bench.client import Client
     from kerfbus.bench.regmap import PlannedWrite, ReadSpan
+    from kerfbus.bench.reopen import OnEvent
     from kerfbus.bench.transport import Vantage
     from kerfbus.sim.hand import Hand
     from kerfbus.tui.console.recordings import Recordings
@@ -94,7 +95,7 @@ class Engine:
 
         model = self.model
         try:
-            base = await self._open_base()
+            base, self.hand = await _opened(self.wishes, self._port_event)
         except KerfbusError as error:
             model.link.door, model.link.why = Door.FAILED, str(error)
             return False
@@ -107,25 +108,6 @@ class Engine:
         if self.wishes.manner.spool and self._recordings is not None:
             await self._recordings.remember()
         return True
-
-    async def _open_base(self) -> Transport:
-        from kerfbus.bench.ports import SamePort, open_port
-        from kerfbus.bench.reopen import ReopeningTransport
-
-        wishes, plan = self.wishes, self.wishes.plan
-        options = PortOptions(
-            vantage="tap" if wishes.manner.listen else "client",
-            speed="fast" if wishes.manner.virtual else "real",
-            seed=wishes.manner.seed,
-        )
-        if not plan.real:
-            from kerfbus.sim.hand import hand_of
-
-            transport = await open_port(plan.link.port, plan.settings, options)
-            self.hand = hand_of(transport)
-            return transport
-        port = SamePort(plan.link.port, plan.settings, options)
-        return await ReopeningTransport.open(port, self._port_event)
 
     def _build(self, base: Transport) -> None:
         """Put together what stands between the port and its user."""
@@ -311,3 +293,27 @@ class Engine:
         if self._base is None or self._recordings is None:
             raise UsageError("no port is open; there is nothing to record")
         return self._recordings
+
+
+async def _opened(wishes: Wishes, on_event: OnEvent) -> tuple[Transport, Hand | None]:
+    """Open a port; a real one comes back by itself, on a simulated supply there is a hand.
+
+    Raises:
+        KerfbusError: it cannot be opened.
+    """
+    from kerfbus.bench.ports import SamePort, open_port
+    from kerfbus.bench.reopen import ReopeningTransport
+
+    manner, plan = wishes.manner, wishes.plan
+    options = PortOptions(
+        vantage="tap" if manner.listen else "client",
+        speed="fast" if manner.virtual else "real",
+        seed=manner.seed,
+    )
+    if plan.real:
+        port = SamePort(plan.link.port, plan.settings, options)
+        return await ReopeningTransport.open(port, on_event), None
+    from kerfbus.sim.hand import hand_of
+
+    transport = await open_port(plan.link.port, plan.settings, options)
+    return transport, hand_of(transport)
