@@ -14,16 +14,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from kerfbus.bench.capturereader import CaptureReader
-from kerfbus.bench.capturerecords import CaptureInfo, LineEvent, Record
+from kerfbus.bench.capturerecords import CaptureInfo
 from kerfbus.bench.conversation import Role
 from kerfbus.bench.decode import Decoder, Row
 from kerfbus.bench.errors import ExpectationError
 from kerfbus.bench.expectation import Causes, Expectation
-from kerfbus.bench.quality import Quality
 from kerfbus.bench.regmap import RegisterMap
 from kerfbus.bench.textfile import read_text
 from kerfbus.bench.traffictext import HEADER, TrafficText, about, summary_lines
-from kerfbus.bench.transport import LineEventKind
 
 Explain = Callable[[Path, RegisterMap | None], Mapping[str, Any]]
 """Gives the object of ``kerfbus explain --json`` for a capture, with or without a map."""
@@ -78,14 +76,13 @@ class Heard:
 
     Attributes:
         info: what it says about itself.
+        decoder: that made the rows; its summary counts them.
         rows: all, in the order of the line.
-        quality: the account of its transactions.
         warning: what is odd about its end, None when nothing is.
     """
 
     info: CaptureInfo
     decoder: Decoder
-    quality: Quality
     rows: list[Row] = field(default_factory=list)
     warning: str | None = None
 
@@ -140,32 +137,12 @@ def read_heard(path: Path) -> Heard:
         CaptureError: it cannot be read, is none, or is damaged.
     """
     with CaptureReader(path) as reader:
-        heard = Heard(reader.info, Decoder(reader.info), Quality(reader.info.settings))
+        heard = Heard(reader.info, Decoder(reader.info))
         for record in reader:
-            _count(heard.quality, record)
-            _take(heard, heard.decoder.feed(record))
-        _take(heard, heard.decoder.finish())
-        heard.quality.finish()
+            heard.rows += heard.decoder.feed(record)
+        heard.rows += heard.decoder.finish()
         heard.warning = reader.warning
         return heard
-
-
-def _take(heard: Heard, rows: list[Row]) -> None:
-    for row in rows:
-        if row.message is not None:
-            heard.quality.take(row.message)
-    heard.rows += rows
-
-
-def _count(quality: Quality, record: Record) -> None:
-    """Count what a record says besides its frames."""
-    if isinstance(record, LineEvent):
-        key, equals, value = record.comment.partition("=")
-        if record.kind is LineEventKind.MARK and equals:
-            quality.mark(key, value)
-        return
-    for error in record.errors:
-        quality.character_error(error.kind)
 
 
 @dataclass
@@ -174,7 +151,7 @@ class Checker:
 
     Args:
         open_map: opens a register map by name or path.
-        explain: explains a capture; called only where causes are expected.
+        explain: explains a capture; called only where causes or quality are expected.
         again: runs a capture again; called only where that is expected. None where nobody can.
     """
 
@@ -201,12 +178,15 @@ class Checker:
         named = None if expected.map is None else self.open_map(expected.map)
         found += _decoded(heard, capture.name, expected, named)
         found += _summary(heard, expected, named)
-        found += _quality(heard.quality.to_json(), expected)
         if expected.rerun is not None and self.again is not None:
             found += self.again(capture, expected, named)
+        if expected.causes is None and not expected.quality:
+            return Found(tuple(found))
+        answer = self.explain(capture, named)
+        found += _quality(answer["quality"], expected)
         if expected.causes is None:
             return Found(tuple(found))
-        wrong = tuple(_causes(self.explain(capture, named), expected.causes))
+        wrong = tuple(_causes(answer, expected.causes))
         if expected.causes.not_yet is None:
             return Found((*found, *wrong))
         return Found(tuple(found), (_not_yet(wrong, expected.causes.not_yet),))
@@ -291,7 +271,7 @@ def _quality(quality: Mapping[str, Any], expected: Expectation) -> Iterator[Diff
 def measure(quality: Mapping[str, Any], name: str) -> float | None:
     """Return a measure by its name; None where it is not known."""
     group, _, key = name.rpartition("_")
-    inner = quality.get("line_errors", {}) if name in quality["line_errors"] else quality
+    inner = quality["line_errors"] if name in quality["line_errors"] else quality
     value = quality[group][key] if group == "turnaround_ms" else inner[name]
     return None if value is None else float(value)
 

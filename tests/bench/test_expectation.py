@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from kerfbus.bench.capturecheck import Checker, Found
+from kerfbus.bench.diagnosis.explain import explain
 from kerfbus.bench.errors import CaptureError, ExpectationError
 from kerfbus.bench.expectation import Bounds, expectation_file, load_expectation
 from kerfbus.sim.maps import open_map
@@ -17,6 +18,7 @@ FOLDER = Path(__file__).parents[2] / "captures"
 HEALTHY: dict[str, Any] = {
     "verdict": "healthy",
     "causes": [{"cause": "healthy", "probability": 0.7}, {"cause": "echo", "probability": 0.1}],
+    "quality": {"line_errors": {}},
 }
 
 
@@ -118,7 +120,7 @@ def test_an_unanswered_request_is_shown() -> None:
         },
         summary={"unanswered": 0},
     )
-    checker = Checker(open_map, lambda *_: {"verdict": "insufficient", "causes": []})
+    checker = Checker(open_map, lambda *_: {**HEALTHY, "verdict": "insufficient"})
     (difference,) = checker.check(path, fewer).differences
     assert difference.got == "9"
     assert "to 9     read holding registers 0-3" in difference.transaction[0]
@@ -132,6 +134,7 @@ def test_quality_is_held_to_bounds(capture: Path) -> None:
         "parity = { max = 0 }\n"
         "turnaround_ms_p95 = { max = 0.5 }\n"
         "transaction_error_rate = { max = 0.1 }\n",
+        explain(capture),
     )
     (difference,) = found.differences
     assert difference.what == "quality.turnaround_ms_p95"

@@ -209,6 +209,7 @@ def test_an_hour_is_replayed_in_virtual_time(pytester: pytest.Pytester) -> None:
     result.assert_outcomes(passed=2)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="other platform: ptys")
 def test_supplies_on_real_ports(pytester: pytest.Pytester) -> None:
     pytester.makepyfile(
         """
@@ -285,6 +286,7 @@ def test_a_failure_shows_the_transactions_and_keeps_a_capture(pytester: pytest.P
 # Processes
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="other platform: ptys")
 def test_several_processes_share_nothing(pytester: pytest.Pytester, site: Path) -> None:
     pytester.makepyfile(
         """
