@@ -14,10 +14,11 @@ from itertools import count
 
 from kerfbus.bench.framing import Frame
 from kerfbus.sim.qualification.intervention import Intervention, Outgoing
+from kerfbus.sim.qualification.judges import longest_wait
 from kerfbus.sim.qualification.lure import Lure
 from kerfbus.sim.qualification.meaning import Act
 from kerfbus.sim.qualification.record import Asked, Record, Stage, What
-from kerfbus.sim.qualification.schedule import CUT, Plan, Situation, Trial, trials_of
+from kerfbus.sim.qualification.schedule import CUT, STEADY, Plan, Situation, Trial, trials_of
 from kerfbus.sim.qualification.situation import Backdrop
 from kerfbus.sim.qualification.treatment import Treatment
 from kerfbus.sim.qualification.witness import Witness
@@ -27,8 +28,10 @@ from kerfbus.sim.server import SupplyServer
 NS = 1_000_000_000
 FIRST_POLL_NS = 100_000_000
 """The period that is believed before it was measured."""
-CUT_SHARE = 0.6
-"""Bad replies come in the first part of a cut, where it does not end by itself (chosen)."""
+STEPS, SLOW_FACTOR = 12, 10
+"""So many intervals show a rate; a slow controller is watched so many times as long for them."""
+LOST_WAITS = 5
+"""The link is down for so many of the controller's time-outs at least."""
 RESCUE_NS, RESCUE_POLLS = 3 * NS, 20
 """A controller that has asked nothing for so long waits for a reply, it seems."""
 AFTER_CUT_NS = 300_000_000
@@ -258,12 +261,17 @@ class Director:
         if trial.situation is not Situation.ARC or self._cut_ns is None:
             return True
         arc_at = self._witness.arc_at
-        return arc_at is not None and now - arc_at < CUT_SHARE * self._cut_ns
+        return arc_at is not None and now - arc_at < trial.share * self._cut_ns
 
     def _act(self, moment: Moment, now: int) -> None:
         """End the act when it has lasted, or cannot go on."""
         trial = moment.trial
-        over = now - moment.since >= trial.act.ns(self._poll_ns)
+        lasts = trial.act.ns(self._poll_ns)
+        if trial.treatment is Treatment.LINK_DOWN:
+            lasts = max(lasts, LOST_WAITS * (longest_wait(self.record) or 0))
+        if trial.name == STEADY and not self._rate_seen():
+            lasts *= SLOW_FACTOR
+        over = now - moment.since >= lasts
         if trial.baits:
             # The last bad reply has its effect before the act ends.
             over |= moment.baits >= trial.baits and self._witness.settled
@@ -272,6 +280,11 @@ class Director:
         if over:
             self._enter(moment, Stage.WATCH, now)
             self._backdrop.end_act(now)
+
+    def _rate_seen(self) -> bool:
+        """Return whether enough equal polls came to judge their rate."""
+        steps = self.record.poll_steps(self.record.during(STEADY, Stage.ACT))
+        return len(steps) >= STEPS
 
     def _watch(self, moment: Moment, now: int) -> None:
         over = now - moment.since >= max(moment.trial.watch.ns(self._poll_ns), 1)

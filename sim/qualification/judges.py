@@ -33,6 +33,8 @@ REACTS_WITHIN = 4
 RECOVERS_NS, RECOVERED_SHARE = 3 * NS, 0.5
 EVIDENCE = 8
 """Most requests that a finding names."""
+NOTICES_NS, NOTICES_WAITS = 800 * MS, 4
+"""A lost link is noticed within the longer of a time and so many of its own time-outs (chosen)."""
 ARC_BEGINS = Mode.RAMP_UP.name
 CUT_SHARE = 0.85
 """Cuts of a controller differ in length by less than the rest."""
@@ -108,6 +110,16 @@ def _waits(record: Record) -> list[tuple[Asked, int | None]]:
             after = next(iter(record.after(each)), None)
             found.append((each, None if after is None else after.at))
     return found
+
+
+def longest_wait(record: Record) -> int | None:
+    """Return the longest time after which it asked again when no reply came; None when unknown.
+
+    Args:
+        record: the witness's.
+    """
+    times = [next_at - each.at for each, next_at in _waits(record) if next_at is not None]
+    return max(times, default=None)
 
 
 def _rescued(record: Record, asked: Asked, until: int) -> bool:
@@ -221,7 +233,8 @@ def _acted(
         for number, each in enumerate(after):
             if number >= REACTS_WITHIN:
                 break
-            if each.does(*acts):
+            natural = Act.STOP in acts and each.at >= _natural_end(record, bad.at)
+            if each.does(*acts) and not natural:
                 return bad.number, each.number
     return None
 
@@ -244,6 +257,10 @@ def link_loss(record: Record) -> Finding:
     if still:
         said = f"the table stands {(still[0].at - begun) / MS:.0f} ms after the last reply"
         return Finding(check, Grade.PASS, said, still[0].at)
+    enough = max(NOTICES_NS, NOTICES_WAITS * (longest_wait(record) or 0))
+    if ended - begun < enough:
+        said = f"the cut may end by itself {(ended - begun) / MS:.0f} ms after the loss: too soon"
+        return Finding(check, Grade.NOT_SEEN, said, begun)
     if record.signals and _moves_at(record, ended):
         said = f"the table moves on through {(ended - begun) / NS:.1f} s without a reply"
         return Finding(check, Grade.FAIL, said, ended, _some(down))

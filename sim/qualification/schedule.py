@@ -71,6 +71,7 @@ class Trial:
         fault: what is latched when the act begins.
         around: how the supply's surroundings are meanwhile; as they were at the end of the act.
         watch: how long the controller is watched after that; not shorter than one poll.
+        share: of a cut, which must not be older than that when the act begins.
     """
 
     name: str
@@ -82,6 +83,7 @@ class Trial:
     fault: Fault = Fault.NONE
     around: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     watch: Span = NO_TIME
+    share: float = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +267,7 @@ def trials_of(plan: Plan) -> tuple[Trial, ...]:
             plan.silence,
             Treatment.LINK_DOWN,
             watch=plan.watch,
+            share=0.25,  # long before the cut ends by itself
         ),
         *(_fault_trial(fault, plan) for fault in plan.faults),
     ]

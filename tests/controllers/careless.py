@@ -18,7 +18,7 @@ from table_program import POLL_NS, SERVER, STATUS, Manner, TableProgram
 
 from kerfbus.bench import wire
 
-PATIENCE_SECONDS = 0.2
+PATIENCE_SECONDS = 0.3
 FLOOD = 30
 REPLY_SIZE = 21
 """Address, function, byte count, eight words, CRC."""

@@ -199,6 +199,25 @@ def test_a_stop_when_the_cut_would_end_anyway_shows_nothing() -> None:
     assert judges.link_loss(story.begin(LINK_LOSS, Stage.WATCH).record).grade is Grade.FAIL
 
 
+def test_a_cut_that_would_end_too_soon_after_the_loss_shows_nothing() -> None:
+    story = lost_link(0, 0)
+    late = story.record.happened.pop()  # the loss
+    story.at += 1200 * MS
+    story.record.happened.append(late._replace(at=story.at))
+    for _ in range(4):
+        story.ask(after_ms=200, treatment=Treatment.LINK_DOWN)
+    found = judges.link_loss(story.begin(LINK_LOSS, Stage.WATCH).record)
+    assert found.grade is Grade.NOT_SEEN
+    assert "too soon" in found.detail
+
+
+def test_a_stop_at_a_cut_s_natural_end_is_none_on_a_bad_reply() -> None:
+    story = lost_link(0, 0).begin(lure_cutting(Treatment.DAMAGED))
+    story.at += 1700 * MS
+    story.ask(treatment=Treatment.DAMAGED, baited=True).ask(STOP)
+    assert judges.bad_reply(story.record, Treatment.DAMAGED).grade is Grade.PASS
+
+
 def test_link_loss_without_a_side_channel_is_not_seen() -> None:
     story = lost_link(5, 200).begin(LINK_LOSS, Stage.WATCH)
     story.record.signals = False
