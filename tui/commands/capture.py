@@ -25,7 +25,7 @@ NS = 1_000_000_000
     epilog=examples("kerfbus capture show site.pcapng", "kerfbus capture shrink --help"),
 )
 def command() -> None:
-    """Cut, join, shrink, anonymise, show and export captures.
+    """Cut, join, shrink, anonymise, show, export captures.
 
     What is written is a new file, always, and a capture that any pcapng library reads.
     """
@@ -98,7 +98,7 @@ def join(files: tuple[str, ...], gap: float | None, to: str, as_json: bool) -> i
     epilog=examples(
         "kerfbus capture shrink bad.pcapng --damaged --to small.pcapng",
         "kerfbus capture shrink bad.pcapng --explained-as missing-bias --to small.pcapng",
-        'kerfbus capture shrink bad.pcapng --command "kerfbus rerun {} --json" --to small.pcapng',
+        'kerfbus capture shrink bad.pcapng --command "./check {}" --to small.pcapng',
     )
 )
 @click.argument("file")

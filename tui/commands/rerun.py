@@ -117,7 +117,7 @@ class Request:
 def command(
     port: str | None, pty: str | None, tcp: str | None, as_json: bool, **options: object
 ) -> int:
-    """Run a capture again, and tell what differs.
+    """Run a capture again, as client or server; tell what differs.
 
     As client the recorded requests go to a port, and what comes is compared by name and unit, under
     rules for each register. On a real port only what reads is sent; with --arm also what the map
