@@ -97,7 +97,7 @@ def join(files: tuple[str, ...], gap: float | None, to: str, as_json: bool) -> i
 @command.command(
     epilog=examples(
         "kerfbus capture shrink bad.pcapng --damaged --to small.pcapng",
-        "kerfbus capture shrink bad.pcapng --explained-as missing-bias --to small.pcapng",
+        "kerfbus capture shrink bad.pcapng --explained-as echo --to small.pcapng",
         'kerfbus capture shrink bad.pcapng --command "./check {}" --to small.pcapng',
     )
 )
