@@ -7,12 +7,16 @@ strike an arc. What the map cannot judge is never sent: nobody knows what it doe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 from kerfbus.bench import wire
 from kerfbus.bench.client import READS
+from kerfbus.bench.crc import crc16
 from kerfbus.bench.errors import KerfbusError, WireError
+from kerfbus.bench.frames import Frame
 from kerfbus.bench.regmap import RegisterMap, Table, Target, plan_write
+from kerfbus.bench.shapes import MIN_ADU, Shape, candidates
 from kerfbus.bench.transactions import Transaction
 
 READING_DIAGNOSTICS = frozenset((0x00, 0x02, *range(0x0B, 0x13)))
@@ -64,6 +68,40 @@ class Gate:
         if planned.can_strike_arc:
             return "can strike an arc; never sent in an automatic run"
         return ""
+
+
+def without_foreign_requests(
+    transactions: Iterable[Transaction],
+) -> tuple[list[Transaction], int]:
+    """Return recorded transactions as a server may play them on a real line.
+
+    Another client's request, heard behind a reply, would be obeyed by whoever is on that line. Such
+    transactions are answered with silence.
+
+    Returns:
+        The transactions, and how many of them were silenced.
+    """
+    found, silenced = [], 0
+    for each in transactions:
+        if _holds_request(b"".join(chunk.data for chunk in each.heard), each.reply):
+            silenced += 1
+            found.append(replace(each, heard=()))
+        else:
+            found.append(each)
+    return found, silenced
+
+
+def _holds_request(data: bytes, reply: Frame | None) -> bool:
+    """Return whether characters hold a good request; the reply itself is none."""
+    for start in range(len(data) - MIN_ADU + 1):
+        for each in candidates(data, start):
+            frame = data[start : start + each.length]
+            whole = each.length and len(frame) == each.length
+            if not (whole and each.shape & Shape.REQUEST) or crc16(frame):
+                continue
+            if reply is None or frame != reply.data:
+                return True
+    return False
 
 
 def _only_reads(request: wire.Request) -> bool:

@@ -31,6 +31,7 @@ from kerfbus.bench.rerun import (
     RerunPlan,
     Rules,
 )
+from kerfbus.bench.rerun.gate import without_foreign_requests
 from kerfbus.bench.rerun.report import too_slow, turnarounds
 from kerfbus.bench.rerun.rules import Damage, Measure, RegisterRule, TurnaroundRule
 from kerfbus.bench.transactions import Recording, Transaction, cut_transactions, read_transactions
@@ -321,6 +322,17 @@ async def test_what_is_not_sent_is_told_and_not_compared() -> None:
     assert report.good
     assert report.transactions == 1
     assert [(each.index, "--arm" in each.reason) for each in report.left_out] == [(0, True)]
+
+
+def test_no_foreign_request_is_played_on_a_real_line() -> None:
+    write = wire.adu(1, wire.WriteSingleRegister(0, 600))
+    read, reply = wire.ReadInputRegisters(0, 1), wire.adu(1, wire.ReadInputRegistersReply((0,)))
+    clean = one(read, reply)
+    foreign = one(read, reply, b"\xff" + write)
+    echoing = one(wire.WriteSingleRegister(0, 600), write)  # its reply looks like a request
+    found, silenced = without_foreign_requests([clean, foreign, echoing])
+    assert silenced == 1
+    assert [bool(each.heard) for each in found] == [True, False, True]
 
 
 # As server

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from kerfbus.tui.output import HEADING, Output
 
 if TYPE_CHECKING:
     from kerfbus.bench.rerun import Report
-    from kerfbus.bench.transactions import Recording
+    from kerfbus.bench.transactions import Recording, Transaction
     from kerfbus.tui.rerunning import Place
 
 
@@ -187,7 +188,7 @@ async def _server(request: Request, place: Place, output: Output) -> int:
         plan = ReplayPlan(Repeat(request.repeat), request.seconds is None, until)
         server = ReplayServer(
             transport,
-            recording.transactions,
+            _playable(recording, place, output),
             plan,
             lambda each: output.remark(f"{each.why.value}: {request_text(each.request)}"),
         )
@@ -237,6 +238,22 @@ def _read(request: Request, output: Output) -> Recording:
     if not recording.transactions:
         raise click.UsageError(f"{request.file} holds no request: there is nothing to run again")
     return recording
+
+
+def _playable(recording: Recording, place: Place, output: Output) -> Sequence[Transaction]:
+    """Return what a server may play there."""
+    from kerfbus.bench.rerun.gate import without_foreign_requests
+
+    if not place.real:
+        return recording.transactions
+    transactions, silenced = without_foreign_requests(recording.transactions)
+    if silenced:
+        output.remark(
+            f"{silenced} answers hold requests of another client, which hardware would obey; "
+            "they are left out",
+            always=True,
+        )
+    return transactions
 
 
 def _end(request: Request, place: Place, recording: Recording) -> int | None:
