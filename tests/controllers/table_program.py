@@ -37,6 +37,8 @@ class Manner(NamedTuple):
         amperes: the current that it sets.
         silences: requests in a row without an answer after which the link counts as lost.
         polls: what it reads in turn.
+        poll_ns: how often it asks.
+        cut_ns: how long it moves.
     """
 
     notices_loss: bool = True
@@ -45,6 +47,8 @@ class Manner(NamedTuple):
     amperes: int = 60
     silences: int = 3
     polls: tuple[wire.Request, ...] = POLLS
+    poll_ns: int = POLL_NS
+    cut_ns: int = CUT_NS
 
 
 class Step(Enum):
@@ -89,7 +93,7 @@ class TableProgram:
 
     def ask(self, now: int) -> wire.Request:
         """Return the next request."""
-        if self.step is Step.MOVE and now - self._since > CUT_NS:
+        if self.step is Step.MOVE and now - self._since > self._manner.cut_ns:
             self._stop(now)
         if self.step is Step.WAIT_ARC and now - self._since > ARC_LIMIT_NS:
             self._stop(now)

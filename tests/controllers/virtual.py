@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from controllers.table_program import POLL_NS, SERVER, STATUS, Manner, TableProgram
+from controllers.table_program import SERVER, STATUS, Manner, TableProgram
 
 from kerfbus.bench import wire
 from kerfbus.bench.crc import crc16
@@ -74,6 +74,7 @@ class Virtual:
         self._reader = reader
         self._patience_ns = patience_ns
         self._heeds = heeds
+        self._poll_ns = (manner or Manner()).poll_ns
 
     def _said(self, word: str) -> None:
         self.director.moving(self.now, moves=word == "moving")
@@ -87,7 +88,7 @@ class Virtual:
         return self.record
 
     def _exchange(self) -> None:
-        program, program_at, due = self.program, self.now, self.now + POLL_NS
+        program, program_at, due = self.program, self.now, self.now + self._poll_ns
         asked = program.ask(self.now)
         request = wire.adu(SERVER, asked)
         self.director.heard(Frame(request, self.now, 0, None, int(Shape.REQUEST)))

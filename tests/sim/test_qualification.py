@@ -68,6 +68,16 @@ def test_a_manner_fails_what_it_should_and_only_that(
     assert graded(found, Grade.NOT_SEEN) == NEVER_ON_A_PTY
 
 
+@pytest.mark.parametrize(
+    ("poll_ms", "cut_seconds"), [(10, 1), (20, 2), (300, 12), (500, 20)], ids=str
+)
+def test_spans_follow_the_controller(poll_ms: int, cut_seconds: int) -> None:
+    manner = Manner(poll_ns=poll_ms * 1_000_000, cut_ns=cut_seconds * 1_000_000_000)
+    found = judged(Virtual(manner=manner))
+    assert graded(found, Grade.FAIL) == set()
+    assert graded(found, Grade.NOT_SEEN) == NEVER_ON_A_PTY
+
+
 def _lacking(*, crc: bool = True, address: bool = True, length: bool = True) -> Reader:
     """Return a reader that leaves a test of a reply out."""
 

@@ -338,6 +338,20 @@ def test_waits_for_transfer(mode: str, signals: bool, grade: Grade) -> None:
     assert conduct.waits_for_transfer(story.record).grade is grade
 
 
+@pytest.mark.parametrize(
+    ("modes", "grade"),
+    [
+        (("PILOT", "CUTTING", "FAULT"), Grade.PASS),  # it could not know yet
+        (("PILOT", "POST_FLOW"), Grade.FAIL),
+    ],
+)
+def test_an_arc_that_went_out_just_before(modes: Sequence[str], grade: Grade) -> None:
+    story = Story(Record(signals=True)).begin(CUT).say(What.MODE, "CUTTING").ask(STOP).ask(START)
+    for mode in modes:
+        story.say(What.MODE, mode)
+    assert conduct.waits_for_transfer(story.say(What.MOVING).record).grade is grade
+
+
 def test_a_table_that_never_moves_is_not_seen_to_wait() -> None:
     story = Story(Record(signals=True)).begin(CUT).ask()
     assert conduct.waits_for_transfer(story.record).grade is Grade.NOT_SEEN
