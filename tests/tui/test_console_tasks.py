@@ -101,7 +101,7 @@ async def test_what_can_strike_an_arc_is_offered_only_by_an_act_of_its_own(port:
         assert "are not offered" not in screen_text(pilot)
 
 
-async def test_marks_and_a_recording_come_out_in_the_capture(port: str) -> None:
+async def test_marks_and_a_recording_come_out_in_the_capture(port: str, tmp_path: Path) -> None:
     file = tmp_path / "site.pcapng"
     async with real_console(port) as (app, pilot):
         await until_shown(pilot, "server 1 answers")

@@ -32,6 +32,8 @@ NS = 1_000_000_000
 LISTEN_NS = 200_000_000
 """A tap looks up so often: the longest that a recording takes to begin or end."""
 HOUSEKEEPING_NS = NS
+LATE = 10
+"""So many polls may be late and are made up for (chosen)."""
 NEEDED = (
     "kerfbus.bench.quality",
     "kerfbus.bench.client",
@@ -149,8 +151,8 @@ class Engine:
 
     async def run(self) -> None:
         """Poll, or listen, until cancelled or the port is gone for good."""
+        every, due = self.wishes.manner.every_ns, self.now
         while self._base is not None:
-            began = self.now
             try:
                 await self.turn()
             except PortLostError as error:
@@ -159,7 +161,9 @@ class Engine:
                     return
                 await asyncio.sleep(LISTEN_NS / NS)
             if not self.wishes.manner.listen:
-                await self._base.clock.sleep_until(began + self.wishes.manner.every_ns)
+                # A late poll is made up for by the next ones, as long as it was late by few.
+                due = max(due + every, self.now - LATE * every)
+                await self._base.clock.sleep_until(due)
                 await asyncio.sleep(0)  # nobody else would have a turn where nothing is waited for
 
     async def turn(self) -> None:
