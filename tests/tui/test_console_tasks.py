@@ -173,6 +173,22 @@ async def test_another_port_and_settings_are_chosen_with_find(port: str) -> None
         await until_shown(pilot, "server 1 answers")
 
 
+async def test_what_is_asked_for_is_chosen_by_groups() -> None:
+    async with virtual_console() as (app, pilot):
+        model = app.live
+        assert model is not None
+        await pilot.press("g")
+        await until_shown(pilot, "[x] Arc")
+        assert "[ ] Arc and current" in screen_text(pilot)
+        await pilot.press("space", "down", "space")
+        assert "[ ] Arc" in screen_text(pilot)
+        await pilot.press("enter")
+        await until(pilot, lambda: "arc" not in model.board.polled)
+        await polled(app.engine, 8)
+        assert "output_current" not in await drawn(pilot)
+        assert "electrode_wear" in await drawn(pilot)
+
+
 async def test_a_wrong_answer_in_the_port_dialog_is_said() -> None:
     async with virtual_console() as (_, pilot):
         await pilot.press("c")

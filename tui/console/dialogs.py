@@ -13,9 +13,8 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widget import Widget
-from textual.widgets import Input, Label, OptionList, SelectionList
+from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
-from textual.widgets.selection_list import Selection
 
 from kerfbus.bench.errors import KerfbusError
 from kerfbus.tui.console.drawing import Lines
@@ -120,7 +119,7 @@ class Pick(Dialog[str]):
 
 
 class PickSeveral(Dialog[list[str]]):
-    """Asks for some of a list; Enter gives them back.
+    """Asks for some of a list; Enter gives them back. What is chosen bears an x, not a colour.
 
     Args:
         title: what is asked.
@@ -129,23 +128,37 @@ class PickSeveral(Dialog[list[str]]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "shut", "Back"),
+        Binding("space", "choose", "Choose", priority=True),
         Binding("enter", "done", "Done", priority=True),
     ]
 
     def __init__(self, title: str, options: Sequence[tuple[str, str, bool]]) -> None:
         super().__init__()
         self.TITLE_TEXT = title
-        self._options = options
+        self._shown = {key: shown for key, shown, _ in options}
+        self._chosen = {key: chosen for key, _, chosen in options}
 
     def parts(self) -> Sequence[Widget]:
         """Return the list."""
-        selections = [Selection(shown, key, chosen) for key, shown, chosen in self._options]
         words = Label("Space chooses, Enter is done.", classes="faint")
-        return (words, SelectionList[str](*selections, id="options"))
+        options = [Option(self._text(key), id=key) for key in self._shown]
+        return (words, OptionList(*options, id="options", markup=False))
+
+    def _text(self, key: str) -> str:
+        return f"[{'x' if self._chosen[key] else ' '}] {self._shown[key]}"
+
+    def action_choose(self) -> None:
+        """Choose what is marked, or no more."""
+        options = self.query_one("#options", OptionList)
+        index = options.highlighted
+        if index is not None:
+            key = list(self._shown)[index]
+            self._chosen[key] = not self._chosen[key]
+            options.replace_option_prompt_at_index(index, self._text(key))
 
     def action_done(self) -> None:
         """Give back what is chosen."""
-        self.dismiss(list(self.query_one("#options", SelectionList).selected))
+        self.dismiss([key for key, chosen in self._chosen.items() if chosen])
 
 
 class Told(Dialog[bool]):

@@ -16,6 +16,7 @@ from kerfbus.tui.console.lines import Line, Role, Span, line
 
 _RUN = "from kerfbus.tui.program import main; raise SystemExit(main())"
 CANNOT_RUN = 2
+INDENT = " " * 6
 TOLD = 40
 """Lines of the answer that are shown at most."""
 
@@ -66,5 +67,6 @@ def painted(texts: Sequence[str]) -> list[Line]:
             role = Role.TITLE
         elif text.lstrip().startswith("Next:"):
             role = Role.KEY
-        lines.append(line(Span(text, role)))
+        indented = text.startswith(INDENT)  # the answer is made for 80 columns; a box has fewer
+        lines.append(line(Span(text[len(INDENT) :] if indented else text, role)))
     return lines

@@ -93,7 +93,6 @@ Dialog .faint { color: $role-faint; }
 Dialog .wrong { color: $role-bad; text-style: bold; }
 Dialog Input { height: 3; margin: 0; }
 Dialog OptionList { height: auto; max-height: 12; }
-Dialog SelectionList { height: auto; max-height: 14; }
 Dialog .answer { height: auto; max-height: 75vh; }
 Dialog .row { height: auto; }
 Dialog .row > Vertical { height: auto; width: 1fr; }

@@ -188,4 +188,5 @@ def keys_line(model: Model, pane: int, room: int) -> Line:
             continue
         word = "stop" if key == "r" and model.recording_now else does
         spans += [Span(key, Role.KEY), Span(f" {word}  ", Role.FAINT)]
+    spans[-1] = spans[-1]._replace(text=spans[-1].text.rstrip())
     return cut(tuple(spans), room)
