@@ -26,6 +26,7 @@ from consoles import (
 from kerfbus.bench.capture import CaptureReader, LineEvent
 from kerfbus.bench.errors import NotArmedError
 from kerfbus.bench.regmap import parse_target, plan_write
+from kerfbus.sim.hand import LINE_TROUBLES
 from kerfbus.tui.console.manner import Manner
 from kerfbus.tui.console.verdict import Door
 from kerfbus.tui.console.wording import said
@@ -360,3 +361,17 @@ async def test_a_tap_hears_others_and_sends_nothing() -> None:
         quality = app.live.quality  # type: ignore[union-attr]
         assert quality is not None
         assert quality.total.trials > 20
+
+
+async def test_a_trouble_of_the_line_is_laid_on_by_a_key() -> None:
+    async with virtual_console() as (app, pilot):
+        await pilot.press("i")
+        await until_shown(pilot, "Simulate")
+        await pilot.press("end", *["up"] * 3, "enter")
+        await until_shown(pilot, "severity, 0 (barely visible) to 1 (dead)")
+        await typed(pilot, "0.25")
+        await until(pilot, lambda: "severity=0.25" in app.link.port and opened(app))
+        cause = app.link.port.partition("cause=")[2].partition("&")[0]
+        assert cause in LINE_TROUBLES
+        await polled(app.engine, 3)
+        assert "server 1" in await drawn(pilot)
