@@ -42,14 +42,14 @@ def _rates(quality: Quality) -> list[Line]:
     arc = [name for name in ("arc on", "arc off") if name in named]
     others = [name for name in named if not name.startswith("arc ")]
     rows += [(name, named[name]) for name in (*arc, *others[-1:])]
-    lines = [line(Span(" Transactions          count    wrong     rate   95 % sure", Role.TITLE))]
+    lines = [line(Span(" Transactions      count  wrong     rate   95 % sure", Role.TITLE))]
     for name, share in rows:
         low, high = share.interval
         said = "-" if share.rate is None else per_cent(share.rate)
         role = Role.BAD if share.wrong else Role.PLAIN
         rest = f"{said:>9}   {per_cent(low)} to {per_cent(high)}"
         lines.append(
-            line(f" {name[:17]:<17}{share.trials:>10,}", Span(f"{share.wrong:>9,}", role), rest)
+            line(f" {name[:14]:<14}{share.trials:>9,}", Span(f"{share.wrong:>7,}", role), rest)
         )
     comparison = _comparison(quality.comparisons())
     if comparison:
