@@ -29,6 +29,10 @@ LOOK = (
 )
 """The caution where nothing need be touched."""
 
+UNHEARD = 0.4
+"""How common it is that a cause strikes what a listener does not hear, beside what it does hear
+(chosen: a listener is mostly put where it hurts)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Form:
@@ -38,11 +42,13 @@ class Form:
         says: which way, "" where there is only one.
         shows: observation -> levels for client, server and tap.
         at: vantages at which it shows.
+        weight: how common it is beside other forms of the cause (chosen).
     """
 
     says: str
     shows: Mapping[str, str]
     at: tuple[str, ...] = ("client", "server", "tap")
+    weight: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +80,7 @@ HEALTHY: Mapping[str, str] = {
     "in-runs": "s..",
     "lone": ".s.",
     "late-replies": ".r.",
-    "missing-requests": "..r",
     "long-silences": ".r.",
-    "unanswered": ".r.",
-    "server-unlike-itself": ".r.",
 }
 """What a sound link may show for all that."""
 
@@ -97,6 +100,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..s",
                     "rubble-behind-reply": "AAA",
                     "inside-hurt": "AAA",
                     "garbled": "AAA",
@@ -145,6 +149,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..s",
                     "inside-hurt": "AAA",
                     "replies-hurt": "AAA",
                     "single-bits": "AAA",
@@ -184,6 +189,19 @@ CAUSES: tuple[Cause, ...] = (
                     "silent-blocks": ".r.",
                 },
                 at=("server",),
+                weight=UNHEARD,
+            ),
+            Form(
+                "it hurts only what the client hears",
+                {
+                    "asked-again": ".OO",
+                    "long-silences": ".sO",
+                    "silent-blocks": ".rr",
+                    "hurt-without-arc": "..r",
+                    "lone": ".ss",
+                },
+                at=("tap", "server"),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -202,6 +220,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..O",
                     "inside-hurt": "AAA",
                     "single-bits": "AOO",
                     "hurt-without-arc": "OOA",
@@ -250,6 +269,19 @@ CAUSES: tuple[Cause, ...] = (
                     "some-requests-spared": "s..",
                 },
                 at=("client", "server", "tap"),
+                weight=UNHEARD,
+            ),
+            Form(
+                "it hurts only what the client hears",
+                {
+                    "asked-again": ".OO",
+                    "long-silences": ".sO",
+                    "silent-blocks": ".rr",
+                    "lone": ".ss",
+                    "single-bits": ".rr",
+                },
+                at=("tap", "server"),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -267,6 +299,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..s",
                     "rubble-behind-reply": "AAA",
                     "replies-hurt": "AAA",
                     "hurt-without-arc": "AAA",
@@ -312,7 +345,7 @@ CAUSES: tuple[Cause, ...] = (
                     "breaks": "OOO",
                     "rubble-behind-reply": "OOs",
                     "several-servers": "sOs",
-                    "silent-blocks": "sss",
+                    "silent-blocks": "rrr",
                     "asked-again": "sss",
                     "unanswered": "sss",
                     "head-hurt": ".Os",
@@ -327,6 +360,7 @@ CAUSES: tuple[Cause, ...] = (
                     "strays-with-arc": "r..",
                 },
                 at=("client", "server", "tap"),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -345,6 +379,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..A",
                     "tail-hurt": "AAA",
                     "tail-to-idle": "AAA",
                     "lone": "AAA",
@@ -373,6 +408,7 @@ CAUSES: tuple[Cause, ...] = (
                     "lone": "s..",
                 },
                 at=("client",),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -391,6 +427,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..A",
                     "lone": "AAA",
                     "hurt-without-arc": "AAO",
                     "cut": "AOO",
@@ -431,6 +468,7 @@ CAUSES: tuple[Cause, ...] = (
                     "some-requests-spared": "..r",
                 },
                 at=("server", "tap"),
+                weight=UNHEARD,
             ),
             Form(
                 "it hurts only what the client hears",
@@ -440,6 +478,7 @@ CAUSES: tuple[Cause, ...] = (
                     "silent-blocks": ".ss",
                 },
                 at=("tap", "server"),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -548,6 +587,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..A",
                     "rubble-behind-reply": "AAA",
                     "replies-hurt": "AAA",
                     "lone": "AAO",
@@ -609,6 +649,7 @@ CAUSES: tuple[Cause, ...] = (
                     "one-server": ".r.",
                 },
                 at=("server",),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -626,6 +667,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..s",
                     "unanswered": "AAA",
                     "inside-hurt": "AAA",
                     "replies-hurt": "AAA",
@@ -664,6 +706,28 @@ CAUSES: tuple[Cause, ...] = (
                 at=("client", "server", "tap"),
             ),
             Form(
+                "it talks while replies are due, and little is damaged",
+                {
+                    "impatient-requests": ".AA",
+                    "unanswered": ".OO",
+                    "lone": ".OO",
+                    "asked-out-of-turn": ".ss",
+                    "asked-again": ".ss",
+                    "several-servers": ".ss",
+                    "some-requests-spared": ".ss",
+                    "replies-hurt": ".ss",
+                    "requests-hurt": ".ss",
+                    "hurt-without-arc": ".OO",
+                    "inside-hurt": ".ss",
+                    "overlong": ".ss",
+                    "late-replies": ".rr",
+                    "slow-answers": ".ss",
+                    "rubble-behind-reply": ".ss",
+                    "server-unlike-itself": ".s.",
+                },
+                at=("server", "tap"),
+            ),
+            Form(
                 "it talks in the pauses and nothing is hurt",
                 {
                     "foreign-requests": "A..",
@@ -687,6 +751,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..s",
                     "replies-hurt": "AsA",
                     "hurt-without-arc": "AOO",
                     "several-servers": "OOA",
@@ -730,7 +795,9 @@ CAUSES: tuple[Cause, ...] = (
                     "long-silences": ".Or",
                     "in-blocks": "s.s",
                     "missing-requests": ".O.",
-                    "lone": "r.s",
+                    "lone": "rss",
+                    "requests-hurt": ".ss",
+                    "cut": ".ss",
                     "impatient-requests": "..s",
                     "asked-again": ".s.",
                     "late-replies": "..r",
@@ -739,6 +806,25 @@ CAUSES: tuple[Cause, ...] = (
                     "one-server": "..r",
                 },
                 at=("client", "server", "tap"),
+                weight=UNHEARD,
+            ),
+            Form(
+                "the branch of the listener opens",
+                {
+                    "missing-requests": "..A",
+                    "long-silences": "..s",
+                    "silent-blocks": "..r",
+                    "requests-hurt": "..s",
+                    "replies-hurt": "..s",
+                    "unanswered": "..s",
+                    "unheard-requests": "..s",
+                    "hurt-without-arc": "..s",
+                    "several-servers": "..s",
+                    "cut": "..s",
+                    "lone": "..s",
+                    "both-ways": "..s",
+                },
+                at=("tap",),
             ),
         ),
     ),
@@ -757,6 +843,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..O",
                     "several-servers": "AOO",
                     "replies-hurt": "ArA",
                     "hurt-without-arc": "AsO",
@@ -816,6 +903,20 @@ CAUSES: tuple[Cause, ...] = (
                     "server-unlike-itself": ".r.",
                 },
                 at=("client", "server", "tap"),
+                weight=UNHEARD,
+            ),
+            Form(
+                "it hurts only what the client hears",
+                {
+                    "asked-again": ".OO",
+                    "long-silences": ".OO",
+                    "silent-blocks": ".ss",
+                    "ignored-in-runs": ".OO",
+                    "strays": ".rr",
+                    "breaks": ".rr",
+                },
+                at=("tap", "server"),
+                weight=UNHEARD,
             ),
         ),
     ),
@@ -942,6 +1043,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "mostly-one-way": "..O",
                     "late-replies": "A.A",
                     "slow-answers": "A.A",
                     "unanswered": "A.A",
@@ -958,7 +1060,7 @@ CAUSES: tuple[Cause, ...] = (
                     "several-servers": "s.s",
                     "asked-again": "r.s",
                     "in-runs": "s.r",
-                    "impatient-requests": "..s",
+                    "impatient-requests": "..r",
                     "missing-requests": "..s",
                     "long-silences": "s..",
                     "cut": "s..",
@@ -990,6 +1092,7 @@ CAUSES: tuple[Cause, ...] = (
                     "head-hurt": "..r",
                 },
                 at=("client", "tap"),
+                weight=UNHEARD,
             ),
         ),
     ),

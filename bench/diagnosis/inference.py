@@ -102,10 +102,12 @@ class Network:
 
     def _priors(self) -> Floats:
         """Return the prior of each set: nothing, each form, each pair."""
-        count: dict[str, int] = {}
-        for cause, _ in self.forms:
-            count[cause.slug] = count.get(cause.slug, 0) + 1
-        single = np.array([cause.weight / count[cause.slug] for cause, _ in self.forms])
+        count: dict[str, float] = {}
+        for cause, form in self.forms:
+            count[cause.slug] = count.get(cause.slug, 0.0) + form.weight
+        single = np.array(
+            [cause.weight * form.weight / count[cause.slug] for cause, form in self.forms]
+        )
         single /= single.sum()
         pairs = single[self._ones] * single[self._others]
         pairs /= pairs.sum()

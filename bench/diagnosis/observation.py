@@ -68,6 +68,8 @@ SHARES = frozenset(
         "heads-when-quick",
         "request-heads-when-quick",
         "heads-lose-one-way",
+        "ignored-in-runs",
+        "mostly-one-way",
     )
 )
 """Observations that compare a share of what is hurt."""

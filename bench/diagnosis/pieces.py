@@ -198,11 +198,29 @@ def in_order(records: Iterable[Record], info: CaptureInfo) -> Iterator[Record]:
             if len(held) > HELD:
                 yield held.popleft()
             continue
+        for _ in range(_asked_alike(held, record, info)):
+            yield held.popleft()
         start = record.at - info.settings.characters_ns(len(record.data))
         while held and not _while_sending(held[0], record, start, info):
             yield held.popleft()
         yield record
     yield from held
+
+
+def _asked_alike(held: Iterable[Record], sent: Burst, info: CaptureInfo) -> int:
+    """Return how many records are the request to which a server's reply is alike to the byte.
+
+    Its first occurrence is the request; only one behind that can be the echo of the reply.
+    """
+    if info.vantage != "server" or sent.data[1:2] not in SAME_REPLY:
+        return 0
+    heard = b""
+    for number, record in enumerate(held, 1):
+        if isinstance(record, Burst):
+            heard += record.data
+            if sent.data in heard:
+                return number
+    return 0
 
 
 def _asked_first(records: Iterable[Record], info: CaptureInfo) -> Iterator[Record]:
@@ -246,6 +264,8 @@ def _while_sending(heard: Record, sent: Burst, start: int, info: CaptureInfo) ->
     return heard.at > start - info.uncertainty_ns and heard.data in sent.data
 
 
+SAME_REPLY = (b"\x05", b"\x06", b"\x08")
+"""Functions whose reply repeats the request (MODBUS Application Protocol V1.1b3, 6.5, 6.6, 6.8)."""
 HELD = 64
 """Records that are looked back over for an echo (chosen: more than a frame has bursts)."""
 

@@ -345,6 +345,19 @@ class Fit(NamedTuple):
     example: bytes = b""
 
 
+def _head(piece: Piece) -> Piece:
+    """Return what stands before the widest silence of a stretch that is too long to be one frame.
+
+    A host that delivers late leaves a request and its reply in one stretch.
+    """
+    if len(piece.data) <= LONGEST or not piece.gaps:
+        return piece
+    size, _ = max(piece.gaps, key=lambda gap: gap[1])
+    flags = tuple(flag for flag in piece.flags if flag.position < size)
+    gaps = tuple(gap for gap in piece.gaps if gap[0] < size)
+    return piece._replace(data=piece.data[:size], flags=flags, gaps=gaps)
+
+
 def refit(pieces: Iterable[Piece], settings: LineSettings, *, reports: bool, exact: bool) -> Fit:
     """Return under which settings characters that make no frames would make some.
 
@@ -354,7 +367,8 @@ def refit(pieces: Iterable[Piece], settings: LineSettings, *, reports: bool, exa
         reports: whether line errors are reported.
         exact: whether silences are known to a fraction of a bit.
     """
-    distinct = {p.data: p for p in pieces if 3 <= len(p.data) <= LONGEST}
+    heads = map(_head, pieces)
+    distinct = {p.data: p for p in heads if 3 <= len(p.data) <= LONGEST}
     ordered = sorted(distinct.values(), key=lambda piece: (len(piece.data), piece.at))
     step = max(1, len(ordered) // (4 * STRETCHES))
     chosen = ordered[: 4 * STRETCHES * step : step][:STRETCHES]

@@ -22,10 +22,17 @@ from kerfbus.bench.diagnosis.refit import Fit, refit
 from kerfbus.bench.quality import Quality
 
 MARGIN_NS = 400_000_000
-"""Before and after an arc is on, what happens may be its start or its end (chosen: a pilot arc
-or a high-frequency start may come before the mark)."""
+"""Behind an arc, what happens may be its end (chosen)."""
+LEAD_NS = 1_000_000_000
+"""Before a mark says that the arc is on, it may burn already (chosen: one who types it, or a status
+that is read once a second)."""
 UNREADABLE = 0.12
 """Share of characters in good frames below which a line counts as unreadable (chosen)."""
+READABLE = 10
+"""Good frames that show that the settings are right however much else is heard (chosen: under wrong
+settings a CRC of 16 bits fits once in 65536)."""
+LONG_BLIND = 20
+"""Exchanges in a row of which nothing is readable that make other settings worth a try (chosen)."""
 LEAST_HEARD = 30
 """Characters that must be heard to say so (chosen)."""
 FEW = 4
@@ -49,9 +56,11 @@ class ArcTimes(NamedTuple):
         return len({on for _, on in self.switches}) == 2
 
     def on(self, start: int, end: int) -> bool | None:
-        """Return whether the arc was on in a stretch of time, None near a switch to on.
+        """Return whether the arc was on in a stretch of time, None just behind a switch to off.
 
-        A stretch that touches an arc counts as on. None before the first switch.
+        A stretch that touches an arc counts as on, and so does one shortly before a switch to on:
+        a mark that comes of reading a status register or of typing lags behind the strike. None
+        before the first switch.
         """
         last = bisect_right(self.switches, (end, True)) - 1
         if last < 0:
@@ -61,19 +70,29 @@ class ArcTimes(NamedTuple):
             return True
         went_off = first > 0 and start - self.switches[first][0] < self.margin
         behind = self.switches[last + 1] if last + 1 < len(self.switches) else None
-        comes_on = behind is not None and behind[1] and behind[0] - end < self.margin
-        return None if went_off or comes_on else False
+        if behind is not None and behind[1] and behind[0] - end < self.lead:
+            return True
+        return None if went_off else False
 
     @property
     def margin(self) -> int:
         """Return how near to an arc nothing is said, ns: less where arcs follow fast."""
+        return min(MARGIN_NS, self._rest // 4)
+
+    @property
+    def lead(self) -> int:
+        """Return how long before a mark the arc may have begun, ns."""
+        return min(LEAD_NS, self._rest // 3)
+
+    @property
+    def _rest(self) -> int:
+        """Return how long it is off in most cases, ns."""
         offs = sorted(
             later - at
             for (at, on), (later, _) in zip(self.switches, self.switches[1:], strict=False)
             if not on
         )
-        typical = offs[len(offs) // 2] if offs else MARGIN_NS
-        return min(MARGIN_NS, typical // 4)
+        return offs[len(offs) // 2] if offs else MARGIN_NS
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +136,20 @@ class Scene:
     @cached_property
     def unreadable(self) -> bool:
         """Return whether a good deal is heard and hardly any of it makes a good frame."""
-        heard = self.exchanges.heard
-        return heard >= LEAST_HEARD and self.exchanges.good_characters < UNREADABLE * heard
+        found = self.exchanges
+        few = found.good < READABLE + 0.02 * len(found.episodes)
+        return (
+            found.heard >= LEAST_HEARD and few and found.good_characters < UNREADABLE * found.heard
+        )
+
+    @cached_property
+    def partly_unreadable(self) -> bool:
+        """Return whether for a long time nothing is readable that is well at other times."""
+        longest = run = 0
+        for each in self.judged:
+            run = run + 1 if each.hurt and each.answer is None else 0
+            longest = max(longest, run)
+        return longest >= LONG_BLIND and self.exchanges.heard >= LEAST_HEARD
 
     @cached_property
     def flagged(self) -> float:

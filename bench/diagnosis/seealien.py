@@ -10,7 +10,7 @@ from kerfbus.bench.diagnosis.episodes import Episode
 from kerfbus.bench.diagnosis.evidence import Finding, bounded, present
 from kerfbus.bench.diagnosis.observation import PLAIN, observation
 from kerfbus.bench.diagnosis.scene import FEW, NEVER, Scene, frames_of
-from kerfbus.bench.diagnosis.seetiming import patience, percentile, turnarounds
+from kerfbus.bench.diagnosis.seetiming import overlaps, patience, percentile, turnarounds
 
 MOST_INTRUDERS = 0.35
 """Share of the requests that a second client has at most (chosen: more than that is a program)."""
@@ -81,6 +81,8 @@ def impatient_requests(scene: Scene) -> Finding:
         for e in waits
         if e.next_at - e.ended < min(0.5 * typical, usual * 3 + scene.character * 10)
     ]
+    talked_over = [e for e in scene.episodes if e.late and overlaps(scene, e)]
+    found = list({e.index: e for e in (*found, *talked_over)}.values())
     return _counted("impatient-requests", found, len(scene.episodes))
 
 

@@ -20,7 +20,7 @@ def nothing_readable(scene: Scene) -> Finding:
 
 
 def _fit(scene: Scene, name: str, kind: str) -> Finding:
-    if not scene.unreadable:
+    if not (scene.unreadable or scene.partly_unreadable):
         return Finding(name, 0.0)
     fit = scene.fit
     if fit.kind != kind or fit.guess is None:
@@ -66,7 +66,7 @@ def rate_fits(scene: Scene) -> Finding:
 @observation("nothing-fits", "no other reading of the characters makes frames either")
 def nothing_fits(scene: Scene) -> Finding:
     """Ask whether the search came to nothing."""
-    if not scene.unreadable or scene.flagged > 0.5:
+    if not scene.unreadable or scene.flagged > 0.5 or not scene.fit.tried:
         return Finding("nothing-fits", 0.0)
     fit = scene.fit
     return Finding("nothing-fits", 3.0 if not fit.fitting else -4.0, fit.tried, fit.tried)

@@ -14,12 +14,18 @@ from typing import NamedTuple
 from kerfbus.bench.diagnosis.episodes import Episode
 from kerfbus.bench.diagnosis.evidence import Finding, above, present
 from kerfbus.bench.diagnosis.observation import observation
-from kerfbus.bench.diagnosis.scene import NEVER, Scene, frames_of
+from kerfbus.bench.diagnosis.scene import FEW, NEVER, Scene, frames_of
 
 ORDERLY = 0.7
 """Share in which a request is followed by the same one, for its turn to be known (chosen)."""
 FAR = 40
 """Turns that are looked ahead for a request that comes too early (chosen)."""
+ONE_LOSS = 1.4
+"""Times the silence of one loss that more than one takes (chosen)."""
+LEAST_TURN = 0.4
+"""Part of a short exchange that one takes at least of which nothing is heard (chosen)."""
+COMMON = 0.75
+"""Share of the pauses that are taken for the poll's own (chosen)."""
 LONG = 5
 """Times the usual pause that make a pause long (chosen)."""
 
@@ -58,17 +64,38 @@ def turns(scene: Scene) -> list[Turn]:
     usual = _usual(asked)
     ends = _activity_ends(scene)
     pauses = [max(e.began - ends[e.index], 0) for e in asked[1:]]
-    middle = sorted(pauses)[len(pauses) // 2] + 2 * scene.character
+    usually = _usual_pauses(asked, pauses)
+    spans = sorted(other.began - one.began for one, other in pairwise(asked))
+    least = int(LEAST_TURN * spans[len(spans) // 4])
     found = []
     for before, episode, pause in zip(asked, asked[1:], pauses, strict=False):
+        middle = usually[_kind(before), _kind(episode)] + 2 * scene.character
         one, other = _kind(before), _kind(episode)
         expected = usual.get(one)
         again = one == other and before.answer is not None and expected not in (None, one)
         missed = 0
         if expected is not None and other not in (expected, one):
             missed = _steps(usual, one, other)
+            # What was said and not heard took its time; a client that leaves its order does not.
+            missed *= pause - middle > least * missed
         found.append(Turn(episode, missed, again, pause, pause > LONG * middle))
     return found
+
+
+def _usual_pauses(asked: list[Episode], pauses: list[int]) -> dict[tuple[object, object], int]:
+    """Return the usual pause between two kinds of requests, ns.
+
+    A poll may rest at one place of its round, or wait for the clock: that is its way and no loss.
+    Less than what three in four of all pauses do not exceed is never taken for usual.
+    """
+    between: dict[tuple[object, object], list[int]] = defaultdict(list)
+    for one, other, pause in zip(asked, asked[1:], pauses, strict=False):
+        between[_kind(one), _kind(other)].append(pause)
+    common = sorted(pauses)[int(COMMON * len(pauses))]
+    return {
+        key: max(common, sorted(each)[len(each) // 2]) if len(each) >= FEW else common
+        for key, each in between.items()
+    }
 
 
 def _activity_ends(scene: Scene) -> list[int]:
@@ -157,13 +184,17 @@ def _well_before(scene: Scene, turn: Turn) -> bool:
 
 @observation("silent-blocks", "the line is silent for as long as several exchanges take")
 def silent_blocks(scene: Scene) -> Finding:
-    """Ask whether long silences last as long as four exchanges or more."""
+    """Ask whether long silences last as long as four exchanges, and as one time-out, or more.
+
+    A single loss costs the client's time-out and no more, as the shortest of them shows.
+    """
     spans = sorted(e.next_at - e.began for e in scene.exchanges.episodes if e.next_at != NEVER)
     if len(spans) < 20:
         return Finding("silent-blocks", 0.0)
     typical = spans[len(spans) // 2]
     long = [t for t in turns(scene) if t.long and (t.missed or _well_before(scene, t))]
-    found = [t for t in long if t.pause > 4 * typical]
+    shortest = sorted(t.pause for t in long)[len(long) // 8] if len(long) >= FEW else 0
+    found = [t for t in long if t.pause > max(4 * typical, ONE_LOSS * shortest)]
     # Any client rests now and then; that it does so again and again is another matter.
     often = present(len(found), len(turns(scene)), 0.006)
     return Finding(
@@ -189,4 +220,17 @@ def asked_again(scene: Scene) -> Finding:
         None,
         tuple(e.index for e in found),
         frames_of(found),
+    )
+
+
+@observation("ignored-in-runs", "replies that are good here have no effect several times in a row")
+def ignored_in_runs(scene: Scene) -> Finding:
+    """Ask whether the client does not hear good replies in a row: it asks again, or waits."""
+    all_turns = turns(scene)
+    lost = [t.again or (t.long and _well_before(scene, t)) for t in all_turns]
+    share = sum(lost) / len(lost) if lost else 0.0
+    behind = [other for one, other in pairwise(lost) if one]
+    chance = min(0.9, share * 1.15 + 0.05)
+    return Finding(
+        "ignored-in-runs", above(sum(behind), len(behind), chance), sum(behind), len(behind)
     )

@@ -36,8 +36,8 @@ def percentile(ordered: list[int], share: float) -> int:
 
 @observation("late-replies", "replies arrive after the client has given up")
 def late_replies(scene: Scene) -> Finding:
-    """Ask for answers to requests that were given up."""
-    found = [e for e in scene.judged if e.late or _too_soon(scene, e)]
+    """Ask for answers to requests that were given up, and not just talked over."""
+    found = [e for e in scene.judged if (e.late and not overlaps(scene, e)) or _too_soon(scene, e)]
     return Finding(
         "late-replies",
         present(len(found), len(scene.judged)),
@@ -47,6 +47,18 @@ def late_replies(scene: Scene) -> Finding:
         tuple(e.index for e in found),
         frames_of(found),
     )
+
+
+def overlaps(scene: Scene, episode: Episode) -> bool:
+    """Return whether a request came while the reply to the last one was still due.
+
+    No client gives up sooner than its servers mostly answer: this one did not ask before.
+    """
+    times = turnarounds(scene)
+    before = scene.exchanges.episodes[episode.index - 1] if episode.index else None
+    if scene.client or before is None or len(times) < 20 or not before.silent:
+        return False
+    return episode.began - before.ended < percentile(times, 0.9) - scene.info.uncertainty_ns
 
 
 def _too_soon(scene: Scene, episode: Episode) -> bool:

@@ -10,6 +10,9 @@ from kerfbus.bench.diagnosis.evidence import Finding, above, bounded, present, w
 from kerfbus.bench.diagnosis.observation import PLAIN, observation
 from kerfbus.bench.diagnosis.scene import FEW, Scene, frames_of
 
+ONE_WAY = 0.8
+"""Share of one direction where noise strikes all characters alike (chosen: replies are longer)."""
+
 
 @observation("one-server", "one server is struck, the others are not")
 def one_server(scene: Scene) -> Finding:
@@ -126,6 +129,26 @@ def both_ways(scene: Scene) -> Finding:
         more,
         None,
         frames=frames_of((there if len(there) < len(back) else back)[:50]),
+    )
+
+
+@observation("mostly-one-way", "what is struck is nearly always of one direction")
+def mostly_one_way(scene: Scene) -> Finding:
+    """Ask a tap whether damage is of requests alone, or of replies alone, a few cases aside."""
+    if scene.info.vantage != "tap":
+        return Finding("mostly-one-way", 0.0, note="a station hears one direction")
+    there = [e for e in scene.judged if e.asking is not None]
+    back = [e for e in scene.judged if e.answering is not None]
+    more = max(there, back, key=len)
+    of = len(there) + len(back)
+    return Finding(
+        "mostly-one-way",
+        above(len(more), of, ONE_WAY),
+        len(more),
+        of,
+        ONE_WAY * of,
+        tuple(e.index for e in more),
+        frames_of(more[:50]),
     )
 
 
