@@ -100,6 +100,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "sss",
                     "mostly-one-way": "..s",
                     "rubble-behind-reply": "AAA",
                     "inside-hurt": "AAA",
@@ -299,6 +300,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "rrr",
                     "mostly-one-way": "..s",
                     "rubble-behind-reply": "AAA",
                     "replies-hurt": "AAA",
@@ -587,6 +589,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "rrr",
                     "mostly-one-way": "..A",
                     "rubble-behind-reply": "AAA",
                     "replies-hurt": "AAA",
@@ -667,6 +670,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "rrr",
                     "mostly-one-way": "..s",
                     "unanswered": "AAA",
                     "inside-hurt": "AAA",
@@ -751,6 +755,8 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "sss",
+                    "blocks-end-in-reply": "rrr",
                     "mostly-one-way": "..s",
                     "replies-hurt": "AsA",
                     "hurt-without-arc": "AOO",
@@ -787,6 +793,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "what it strikes is not heard at all",
                 {
+                    "short-and-long": "ss.",
                     "unanswered": "A.O",
                     "silent-blocks": ".Ar",
                     "hurt-without-arc": "O.s",
@@ -843,6 +850,8 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "rrr",
+                    "blocks-end-in-reply": "s.s",
                     "mostly-one-way": "..O",
                     "several-servers": "AOO",
                     "replies-hurt": "ArA",
@@ -850,7 +859,7 @@ CAUSES: tuple[Cause, ...] = (
                     "in-runs": "AsO",
                     "in-blocks": "Ass",
                     "unanswered": "Ors",
-                    "cut": "sss",
+                    "cut": "OsO",
                     "garbled": "sss",
                     "breaks": "sss",
                     "rubble-behind-reply": "srs",
@@ -859,7 +868,7 @@ CAUSES: tuple[Cause, ...] = (
                     "requests-hurt": ".Os",
                     "worse-with-arc": ".sO",
                     "strays": "srs",
-                    "mostly-incomplete": "srr",
+                    "mostly-incomplete": "srs",
                     "one-talker": ".ss",
                     "missing-requests": ".sr",
                     "long-silences": ".sr",
@@ -881,6 +890,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "what it strikes is not heard at all",
                 {
+                    "short-and-long": "rr.",
                     "unanswered": "A.A",
                     "hurt-without-arc": "OsO",
                     "in-runs": "A.s",
@@ -1043,6 +1053,7 @@ CAUSES: tuple[Cause, ...] = (
             Form(
                 "frames arrive damaged",
                 {
+                    "short-and-long": "s.s",
                     "mostly-one-way": "..O",
                     "late-replies": "A.A",
                     "slow-answers": "A.A",
@@ -1090,6 +1101,19 @@ CAUSES: tuple[Cause, ...] = (
                     "impatient-requests": "..r",
                     "long-silences": "..r",
                     "head-hurt": "..r",
+                },
+                at=("client", "tap"),
+                weight=UNHEARD,
+            ),
+            Form(
+                "replies come just behind the time-out, before the next request",
+                {
+                    "asked-again": "A.A",
+                    "slow-answers": "s.s",
+                    "wide-turnaround": "s.s",
+                    "one-server": "s.s",
+                    "late-replies": "s.s",
+                    "lone": "s.s",
                 },
                 at=("client", "tap"),
                 weight=UNHEARD,

@@ -28,14 +28,14 @@ from kerfbus.bench.diagnosis.level import NEVER, SOUND, probability
 from kerfbus.bench.diagnosis.looking import OBSERVATIONS
 
 Floats = NDArray[np.float64]
-TEMPERATURE = 1.2
+TEMPERATURE = 1.0
 """By which log likelihoods are divided; fitted on simulated captures of two line models."""
 DILUTED = 0.5
 """Part of the chance to see a share above its expectation that is left where a second cause adds
 cases of its own (chosen)."""
 HEALTHY_PRIOR = 0.25
 """Of a link that is looked into (chosen)."""
-PAIR_PRIOR = 0.2
+PAIR_PRIOR = 0.1
 """That two things are wrong at once (chosen)."""
 
 

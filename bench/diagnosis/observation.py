@@ -58,6 +58,7 @@ SHARES = frozenset(
         "in-runs",
         "in-blocks",
         "lone",
+        "short-and-long",
         "strays-outnumber",
         "breaks",
         "strays-with-arc",

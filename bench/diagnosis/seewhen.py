@@ -118,6 +118,52 @@ def in_blocks(scene: Scene) -> Finding:
     )
 
 
+@observation("short-and-long", "short losses stand beside long blocks of them")
+def short_and_long(scene: Scene) -> Finding:
+    """Ask whether, where whole blocks are lost, single exchanges are lost as well.
+
+    A joint opens for milliseconds as well as for seconds; a load is on for as long as it works.
+    """
+    every = list(runs(scene))
+    long = [run for run in every if len(run) >= BLOCK]
+    short = [run[0] for run in every if len(run) == 1]
+    return Finding(
+        "short-and-long",
+        above(len(short), len(every), 0.15) if len(long) > 1 else 0.0,
+        len(short),
+        len(every),
+        0.15 * len(every),
+        tuple(e.index for e in short),
+        frames_of(short),
+        f"{len(long)} blocks",
+    )
+
+
+@observation("blocks-end-in-reply", "blocks of losses end in the middle of a reply")
+def blocks_end_in_reply(scene: Scene) -> Finding:
+    """Ask whether losses in a row end with a reply of which the beginning is missing.
+
+    Its server was asked, then, while the listener heard nothing: one direction was well.
+    """
+    blocks = [run for run in runs(scene) if len(run) > 1]
+    found = [
+        run[-1]
+        for run in blocks
+        if (hurt := run[-1].answering) is not None
+        and hurt.head_lost > 1
+        and not (hurt.tail_lost or hurt.before)
+    ]
+    return Finding(
+        "blocks-end-in-reply",
+        present(len(found), len(blocks), 0.01),
+        len(found),
+        len(blocks),
+        None,
+        tuple(e.index for e in found),
+        frames_of(found),
+    )
+
+
 @observation("lone", "most of what goes wrong stands alone among good exchanges")
 def lone(scene: Scene) -> Finding:
     """Ask whether most hurt exchanges have good ones on either side."""

@@ -42,6 +42,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument(
         "--pairs", type=int, default=10, help="with two causes, per vantage, source"
     )
+    parser.add_argument("--start", type=int, default=0, help="number of the first of a kind")
     parser.add_argument("--sources", default=",".join(OTHER), help=", ".join((*OTHER, *OWN)))
     parser.add_argument("--causes", default=",".join(CAUSES))
     parser.add_argument("--processes", type=int, default=2)
@@ -65,7 +66,8 @@ def wrong(results: list[Judged]) -> list[str]:
 def main() -> None:
     """Measure and print."""
     asked = arguments()
-    todo = tasks(asked.sources.split(","), asked.each, asked.pairs, asked.causes.split(","))
+    causes = asked.causes.split(",")
+    todo = tasks(asked.sources.split(","), asked.each, asked.pairs, causes, asked.start)
     folder = folder_of(asked.keep)
     results: list[Judged] = []
     began = time.monotonic()

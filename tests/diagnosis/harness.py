@@ -100,7 +100,11 @@ class Judged(NamedTuple):
 
 
 def tasks(
-    sources: Sequence[str], each: int, pairs: int, causes: Sequence[str] = CAUSES
+    sources: Sequence[str],
+    each: int,
+    pairs: int,
+    causes: Sequence[str] = CAUSES,
+    start: int = 0,
 ) -> list[Task]:
     """Return what is to be judged: `each` per cause, vantage and source; healthy lines fivefold.
 
@@ -109,9 +113,11 @@ def tasks(
         each: how many of a kind.
         pairs: how many captures with two causes at once, per source and vantage.
         causes: which causes.
+        start: number of the first of a kind: other numbers are other captures, so that what was
+            looked at while the table was written is not what it is judged by.
     """
     found = [
-        Task(source, (cause,), vantage, number)
+        Task(source, (cause,), vantage, start + number)
         for source in sources
         for cause in causes
         for vantage in VANTAGES[cause]
@@ -119,12 +125,12 @@ def tasks(
     ]
     for source in sources:
         for vantage in ("client", "server", "tap"):
-            rng = random.Random(f"pairs/{source}/{vantage}")
+            rng = random.Random(f"pairs/{source}/{vantage}" + (f"/{start}" if start else ""))
             seen = [cause for cause in causes if cause != "healthy" and vantage in VANTAGES[cause]]
             seen = [cause for cause in seen if cause not in GARBLED]
             if len(seen) > 1:
                 found += [
-                    Task(source, tuple(sorted(rng.sample(seen, 2))), vantage, number)
+                    Task(source, tuple(sorted(rng.sample(seen, 2))), vantage, start + number)
                     for number in range(pairs)
                 ]
     return found
