@@ -18,7 +18,7 @@ from collections.abc import Sequence
 import click
 
 COMMANDS = {
-    "demo": "Take the tour on a simulated supply, to the commissioning record.",
+    "demo": "Take the tour on a simulated supply, from read to record.",
     "supply": "Be a simulated plasma supply on a pty, a serial port or TCP.",
     "read": "Read values by name, or by table and address.",
     "write": "Set values; on a real port only with --arm.",

@@ -60,7 +60,9 @@ def test_a_lag_knows_when_it_falls_below_a_level(
     at = lag.falls_below(level)
     if at is None:
         assert start > level
-        assert target >= level
+        assert (
+            target >= level - 1e-6
+        )  # a level next to the target is reached in no span that counts
         return
     assert lag.value(at) <= level + 1e-6
     if at > 9 + 1000:

@@ -68,8 +68,7 @@ class Request:
     "accept",
     epilog=examples(
         "kerfbus accept --plan generic-table --record record.html",
-        "kerfbus accept my-plan.toml --port /dev/ttyUSB0 --map my-unit.toml --arm"
-        " --resume site.json --record record.html --pdf record.pdf",
+        "kerfbus accept mine.toml --port COM5 --map unit.toml --arm --pdf record.pdf",
         "kerfbus accept --print-plan > my-plan.toml",
     ),
 )
@@ -101,7 +100,7 @@ class Request:
 def command(
     link: Link, as_json: bool, print_plan: bool, print_answers: bool, **options: object
 ) -> int:
-    """Run an acceptance plan step by step, and write the commissioning record.
+    """Run an acceptance plan; write the commissioning record.
 
     Some steps read by themselves. Some write, on a real port only with --arm: never what can strike
     an arc, only while the unit is idle, and all is put back, also after Ctrl-C. Some ask a person,

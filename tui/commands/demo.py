@@ -16,7 +16,7 @@ from kerfbus.tui.output import Output
 @click.option("--brief", is_flag=True, help="Only the first half: read, set, record, decode.")
 @json_option
 def command(seed: int, capture: str | None, record: str | None, brief: bool, as_json: bool) -> int:
-    """Take the tour on a simulated supply, from the first read to the commissioning record.
+    """Take the tour on a simulated supply, from read to record.
 
     Read and set values, hear a controller cut, record and decode it; then a cable goes bad when the
     arc strikes: soak shows it, explain names it, the cable is mended, acceptance passes and the

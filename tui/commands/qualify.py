@@ -75,7 +75,7 @@ class Request:
     epilog=examples(
         "kerfbus qualify --pty supply0 --quick --junit qualify.xml",
         "kerfbus qualify --serial /dev/ttyUSB0 --report-html controller.html",
-        "kerfbus qualify --tcp 127.0.0.1:5020 --plan full --capture trial.pcapng --json",
+        "kerfbus qualify --tcp 127.0.0.1:5020 --plan full --json",
         "kerfbus qualify --pty supply0 --signals motion0",
     ),
 )
@@ -115,7 +115,7 @@ class Request:
 @click.option("--junit", metavar="FILE", help="Write the report as JUnit XML.")
 @json_option
 def command(as_json: bool, **options: object) -> int:
-    """Act as the supply, let replies and supply go wrong, and grade the controller.
+    """Act as the supply, let things go wrong, grade the controller.
 
     Connect a controller that polls, and start cuts at it when that is asked for; with --signals a
     program does both. What nothing shows is graded "not seen". Exit code 1: a check failed.
