@@ -124,7 +124,7 @@ def short_and_long(scene: Scene) -> Finding:
 
     A joint opens for milliseconds as well as for seconds; a load is on for as long as it works.
     """
-    every = list(runs(scene))
+    every = list(runs(scene)) if in_blocks(scene).factor > 0 else []
     long = [run for run in every if len(run) >= BLOCK]
     short = [run[0] for run in every if len(run) == 1]
     return Finding(
