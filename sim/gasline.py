@@ -230,10 +230,16 @@ class GasLine:
         """Return the flow out of the torch, normal litres a minute."""
         stretch = self._stretch
         absolute = self.flow_bar(now) + ATMOSPHERE_BAR
+        if now >= stretch.flow.arrives_at:
+            if not stretch.take.valve:
+                return 0.0
+            piece = self._piece(now)
+            if piece.litres is None:  # starved: no more leaves than comes, however little that is
+                source = stretch.source.static_bar - piece.deficit.value(now) + ATMOSPHERE_BAR
+                absolute = min(absolute, source * stretch.starved)
+            return stretch.outlet * absolute
         if not isinstance(stretch.flow, Emptying):
             return stretch.outlet * absolute
-        if now >= stretch.flow.arrives_at:
-            return stretch.outlet * absolute if stretch.take.valve else 0.0
         return stretch.outlet * absolute * flow_share(ATMOSPHERE_BAR / absolute, CRITICAL)
 
     def litres(self, now: int) -> float:

@@ -68,8 +68,8 @@ class Request:
     "accept",
     epilog=examples(
         "kerfbus accept --plan generic-table --record record.html",
-        "kerfbus accept mine.toml --port COM5 --map unit.toml --arm --pdf record.pdf",
-        "kerfbus accept --print-plan > my-plan.toml",
+        "kerfbus accept my-plan.toml --port COM5 --map my-unit.toml --arm",
+        "kerfbus accept --print-plan",
     ),
 )
 @click.argument("plan_file", required=False, metavar="[PLAN.toml]")
