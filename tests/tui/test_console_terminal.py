@@ -44,6 +44,8 @@ def test_a_person_starts_it_looks_records_and_leaves(tmp_path: Path) -> None:
 def terminal(folder: Path) -> Callable[..., str]:
     """Return what runs tmux with a server of its own."""
     environment = {**os.environ, "TERM": "xterm-256color", "LC_ALL": "C.UTF-8"}
+    for name in ("COLUMNS", "LINES"):  # parallel test workers set them, and they win over the size
+        environment.pop(name, None)
 
     def run(*arguments: str) -> str:
         assert TMUX is not None
