@@ -317,7 +317,7 @@ def test_demo_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_the_arc_that_others_read_divides_the_account(tmp_path: Path) -> None:
     capture = tmp_path / "heard.pcapng"
     arguments = ("--map", "supply", "--arc", "status=arc-transferred", "--capture", capture)
-    run = console.call("listen", "--seconds", "30", *arguments, "--json")
+    run = console.call("listen", "--seconds", "8", *arguments, "--json")
     assert run.code == 0
     found = {each["condition"]: each for each in run.answers[-1]["quality"]["conditions"]}
     assert {"arc=on", "arc=off"} <= set(found)
