@@ -1,7 +1,8 @@
 """A port is a string: open what it names.
 
 ``sim:`` (the default; a simulated supply), a device path or COM name, ``rfc2217://host:port``,
-``socket://host:port``, ``capture:FILE`` (a recording, played again), and whatever scheme an entry point of the group ``kerfbus.ports`` names.
+``socket://host:port``, ``capture:FILE`` (a recording, played again), and whatever scheme an entry
+point of the group ``kerfbus.ports`` names.
 An entry point's name is the scheme, its value an `Opener`.
 
 Openers are loaded when they are needed: the built-in ones by name, entry points looked up only for
