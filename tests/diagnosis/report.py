@@ -145,9 +145,9 @@ def page(results: Sequence[Judged], picture: str) -> str:
         "",
         (
             "Wanted are 92 % first, 98 % among three, 80 % with both of two causes among three, "
-            "under 1 % of sound links called faulty, and probabilities true to 0.05. Some captures show "
-            "nothing of their cause where they were recorded: what hurts only what another station "
-            "hears is counted all the same."
+            "under 1 % of sound links called faulty, and probabilities true to 0.05. Some captures "
+            "show nothing of their cause where they were recorded: what hurts only what another "
+            "station hears is counted all the same."
         ),
         "",
         "## What was called what",
