@@ -278,25 +278,30 @@ def _with_unknown(characters: list[list[int | None]]) -> bytes | None:
     return None
 
 
-def read_as(
-    piece: Piece,
-    settings: LineSettings,
-    guess: Guess,
-    *,
-    reports: bool,
-    exact: bool,
-    limit: int = NODES,
-) -> bytes | None:
+class Receiver(NamedTuple):
+    """How characters were heard.
+
+    Attributes:
+        settings: rate and format.
+        reports: whether line errors are reported.
+        exact: whether silences are known to a fraction of a bit.
+    """
+
+    settings: LineSettings
+    reports: bool
+    exact: bool
+
+
+def read_as(piece: Piece, receiver: Receiver, guess: Guess, limit: int = NODES) -> bytes | None:
     """Return the frame that characters make under other settings, None when they make none.
 
     Args:
         piece: the characters, with line errors and silences.
-        settings: of the receiver.
+        receiver: who heard them.
         guess: of the sender.
-        reports: whether line errors are reported.
-        exact: whether silences are known to a fraction of a bit.
         limit: steps before the search is given up.
     """
+    settings, reports, exact = receiver
     if not 2 <= len(piece.data) <= LONGEST:
         return None
     sampled = _samples(piece, settings, reports=reports)
@@ -379,8 +384,7 @@ def refit(pieces: Iterable[Piece], settings: LineSettings, *, reports: bool, exa
     for kind, limit, stretches in rounds:
         for guess in tries[kind]:
             frames = {
-                read_as(p, settings, guess, reports=reports, exact=exact, limit=limit)
-                for p in stretches
+                read_as(p, Receiver(settings, reports, exact), guess, limit) for p in stretches
             }
             found = sorted(frame for frame in frames if frame is not None)
             if len(found) > best.fitting:
