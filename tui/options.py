@@ -111,6 +111,36 @@ def map_option(function: Command) -> Command:
     )(function)
 
 
+def _server_option(addresses: str) -> Callable[[Command], Command]:
+    return click.option(
+        "--server",
+        type=int,
+        metavar="ADDRESS",
+        help=f"Server address, {addresses}. Without it, --baud, --format: as the map says.",
+    )
+
+
+def timeout_option(function: Command) -> Command:
+    """Add ``--timeout``."""
+    return click.option(
+        "--timeout",
+        "timeout_seconds",
+        type=SECONDS,
+        default=1.0,
+        show_default=True,
+        metavar="SECONDS",
+        help="Wait for a reply.",
+    )(function)
+
+
+def once_link_options(function: Command) -> Command:
+    """Add what it takes to ask a server where nothing is tried again; it comes as ``link``.
+
+    For commands that count what goes wrong: a retry would hide it.
+    """
+    return _linked(function, "1 to 247", retries=0)
+
+
 def link_options(function: Command) -> Command:
     """Add all that it takes to ask a server; the command gets them as ``link``."""
     return _link_options(function, "1 to 247")
@@ -122,37 +152,30 @@ def link_and_broadcast_options(function: Command) -> Command:
 
 
 def _link_options(function: Command, addresses: str) -> Command:
+    retries = click.option(
+        "--retries",
+        type=click.IntRange(0),
+        default=2,
+        show_default=True,
+        metavar="N",
+        help="Ask again after no answer.",
+    )
+    return _linked(retries(function), addresses)
+
+
+def _linked(function: Command, addresses: str, **fixed: Any) -> Command:
+    """Add the options of a link, and hand them over as one, with what is fixed."""
+
     @functools.wraps(function)
     def with_link(*arguments: object, **options: Any) -> object:
-        link = Link(**{field.name: options.pop(field.name) for field in fields(Link)})
-        return function(*arguments, link=link, **options)
+        given = {each.name: options.pop(each.name) for each in fields(Link) if each.name in options}
+        return function(*arguments, link=Link(**given, **fixed), **options)
 
     wrapped: Command = with_link
     for option in (
-        click.option(
-            "--retries",
-            type=click.IntRange(0),
-            default=2,
-            show_default=True,
-            metavar="N",
-            help="Ask again after no answer.",
-        ),
-        click.option(
-            "--timeout",
-            "timeout_seconds",
-            type=SECONDS,
-            default=1.0,
-            show_default=True,
-            metavar="SECONDS",
-            help="Wait for a reply.",
-        ),
+        timeout_option,
         map_option,
-        click.option(
-            "--server",
-            type=int,
-            metavar="ADDRESS",
-            help=f"Server address, {addresses}. Without it, --baud, --format: as the map says.",
-        ),
+        _server_option(addresses),
         line_options,
         port_option,
     ):

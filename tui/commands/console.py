@@ -11,15 +11,7 @@ import click
 
 from kerfbus.tui.durations import DURATION
 from kerfbus.tui.endings import DONE
-from kerfbus.tui.options import (
-    SECONDS,
-    Link,
-    examples,
-    json_option,
-    line_options,
-    map_option,
-    port_option,
-)
+from kerfbus.tui.options import Link, examples, json_option, once_link_options
 from kerfbus.tui.output import Output
 
 if TYPE_CHECKING:
@@ -35,24 +27,7 @@ if TYPE_CHECKING:
         "kerfbus console --open site.pcapng",
     ),
 )
-@port_option
-@line_options
-@click.option(
-    "--server",
-    type=int,
-    metavar="ADDRESS",
-    help="Server address, 1 to 247. Without it, --baud, --format: as the map says.",
-)
-@map_option
-@click.option(
-    "--timeout",
-    "timeout_seconds",
-    type=SECONDS,
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Wait for a reply.",
-)
+@once_link_options
 @click.option(
     "--every",
     type=DURATION,
@@ -69,7 +44,7 @@ if TYPE_CHECKING:
 )
 @click.option("--seed", type=click.IntRange(0), metavar="N", help="Of a simulated line's chance.")
 @json_option
-def command(as_json: bool, **options: Any) -> int:
+def command(link: Link, as_json: bool, **options: Any) -> int:
     """See a link live: poll, write, watch and record it on one screen.
 
     Three sentences on top say whether it talks, whether it is healthy, and what is wrong. ? shows
@@ -81,8 +56,6 @@ def command(as_json: bool, **options: Any) -> int:
     from kerfbus.tui.console.app import Console
     from kerfbus.tui.console.manner import Manner
 
-    names = ("port", "baud", "format", "server", "map", "timeout_seconds")
-    link = Link(**{name: options[name] for name in names}, retries=0)
     if options["listen"] and options["opened"]:
         raise click.UsageError("give --listen or --open, not both")
     if not (sys.stdin.isatty() and sys.stderr.isatty()):

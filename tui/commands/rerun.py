@@ -10,7 +10,7 @@ import click
 
 from kerfbus.tui.durations import DURATION
 from kerfbus.tui.endings import BAD_ANSWER, DONE
-from kerfbus.tui.options import DEFAULT_PORT, SECONDS, examples, json_option, map_option
+from kerfbus.tui.options import DEFAULT_PORT, examples, json_option, map_option, timeout_option
 from kerfbus.tui.output import HEADING, Output
 
 if TYPE_CHECKING:
@@ -95,15 +95,7 @@ class Request:
     show_default=True,
     help="As server, once a request's answers were given: nothing, the last, or from the first.",
 )
-@click.option(
-    "--timeout",
-    "timeout_seconds",
-    type=SECONDS,
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Wait for a reply.",
-)
+@timeout_option
 @click.option("--seconds", type=DURATION, metavar="T", help="As server: end after this time.")
 @click.option(
     "--seed",

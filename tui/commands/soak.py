@@ -9,15 +9,7 @@ import click
 
 from kerfbus.tui.durations import DURATION
 from kerfbus.tui.endings import BAD_ANSWER, DONE
-from kerfbus.tui.options import (
-    SECONDS,
-    Link,
-    examples,
-    json_option,
-    line_options,
-    map_option,
-    port_option,
-)
+from kerfbus.tui.options import Link, examples, json_option, once_link_options
 from kerfbus.tui.output import Output
 
 if TYPE_CHECKING:
@@ -68,24 +60,7 @@ class Request:
     ),
 )
 @click.argument("targets", nargs=-1, metavar="[NAME | TABLE:ADDRESS+COUNT]...")
-@port_option
-@line_options
-@click.option(
-    "--server",
-    type=int,
-    metavar="ADDRESS",
-    help="Server address, 1 to 247. Without it, --baud, --format: as the map says.",
-)
-@map_option
-@click.option(
-    "--timeout",
-    "timeout_seconds",
-    type=SECONDS,
-    default=1.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Wait for a reply.",
-)
+@once_link_options
 @click.option(
     "--count",
     type=click.IntRange(1),
@@ -110,7 +85,7 @@ class Request:
 @click.option("--seed", type=click.IntRange(0), metavar="N", help="Of a simulated line's chance.")
 @click.option("--capture", metavar="FILE", help="Record all that passes; a new file.")
 @json_option
-def command(as_json: bool, **options: object) -> int:
+def command(link: Link, as_json: bool, **options: object) -> int:
     """Ask many times; say how good the link is, and how sure that is.
 
     It only reads.
@@ -123,8 +98,6 @@ def command(as_json: bool, **options: object) -> int:
     from kerfbus.tui.linking import plan_for
     from kerfbus.tui.running import run
 
-    names = ("port", "baud", "format", "server", "map", "timeout_seconds")
-    link = Link(**{name: options.pop(name) for name in names}, retries=0)  # type: ignore[arg-type]
     request = Request(**options)  # type: ignore[arg-type]
     return run(_soak(plan_for(link), request, Output(as_json=as_json)))
 
