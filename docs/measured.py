@@ -1,7 +1,8 @@
 """What the pictures of line.md show as measured: errors counted on the simulated pair.
 
 Every number comes from the two fidelities of the simulated pair or from what both hear as noise;
-seeds are fixed, so the same counts come again. Theory stands in `theory.py`, drawing in `plots.py`.
+seeds are fixed, so the same counts come again. Theory stands in
+`kerfbus.sim.pair.theory`, drawing in `plots.py`.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from theory import mishear, outvoted
 
 from kerfbus.bench.bulkcrc import residues
 from kerfbus.bench.confidence import clopper_pearson
@@ -29,6 +29,7 @@ from kerfbus.sim.pair.noiseplan import Dropouts, Transients
 from kerfbus.sim.pair.plant import Place, Plant, Receiver
 from kerfbus.sim.pair.sampled import SampledLine
 from kerfbus.sim.pair.talk import Character, PairLine, Talk
+from kerfbus.sim.pair.theory import tail, vote_error
 
 SECOND = 1_000_000_000
 SETTINGS = LineSettings()
@@ -115,7 +116,7 @@ def frame_errors(
         for each in line.hear(1, start + slot - LEAD_NS):
             heard[max(each.at - LEAD_NS, 0) // slot].append(each)
     wrong = sum(not _right(each, data) for each, data in zip(heard, sent, strict=False))
-    return Point(outvoted(mishear(ratio)), wrong, frames)
+    return Point(vote_error(tail(ratio)), wrong, frames)
 
 
 def _right(heard: list[Character], sent: bytes) -> bool:

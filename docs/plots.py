@@ -32,10 +32,10 @@ from measured import (
     undetected_in_bulk,
 )
 from measured import undetected as count_undetected
-from theory import any_wrong, mishear, outvoted, undetected_patterns
 
 from kerfbus.bench.confidence import clopper_pearson
 from kerfbus.sim.pair.gilbert import Gilbert
+from kerfbus.sim.pair.theory import frame_error, tail, undetected_patterns, vote_error
 
 STYLES = {"BitLine": ("o", "bit line"), "SampledLine": ("s", "sampled line")}
 BIT_TRIALS = (
@@ -96,11 +96,11 @@ def bits(scale: float) -> Figure:
     """Draw the bit error rate over margin / sigma."""
     figure, (axes,) = new("Is a bit misheard? Measured on both lines, and calculated")
     ratios = np.linspace(0.01, 3.6, 200)
-    q = [mishear(each) for each in ratios]
+    q = [tail(each) for each in ratios]
     axes.plot(
         ratios, q, color=GREY, linestyle="--", label=r"one sample: $q = Q(\mathrm{margin}/\sigma)$"
     )
-    axes.plot(ratios, [outvoted(e) for e in q], "k-", label=r"majority of three: $3q^2-2q^3$")
+    axes.plot(ratios, [vote_error(e) for e in q], "k-", label=r"majority of three: $3q^2-2q^3$")
     for kind, shift in zip(LINES, (0.992, 1.008), strict=True):
         mark, label = STYLES[kind.__name__]
         found = [bit_errors(kind, ratio, round(n * scale)) for ratio, n in BIT_TRIALS]
@@ -122,7 +122,7 @@ def frames(scale: float) -> Figure:
     figure, (axes,) = new("Is a frame misheard? 8E1, white noise")
     rates = np.geomspace(1e-5, 0.1, 150).tolist()
     for octets, trials, first in ((8, 1.0, True), (64, 0.12, False)):
-        plain = [any_wrong(each, 11 * octets) for each in rates]
+        plain = [frame_error(each, 11 * octets) for each in rates]
         words = r"$1-(1-p)^n$, $n$ = 11 bits a character" if first else None
         axes.plot(rates, plain, "k-", label=words)
         found = [
@@ -209,7 +209,7 @@ def bursts(scale: float) -> Figure:
 def undetected(scale: float) -> Figure:
     """Draw the share of damaged frames whose CRC fits."""
     figure, (axes,) = new("Is damage missed? CRC of a frame of 8 characters (64 bits)")
-    exact = undetected_patterns(8)
+    exact = {w: undetected_patterns(8, w) for w in range(1, 65)}
     weights = range(4, 61, 2)
     axes.plot(
         weights,
