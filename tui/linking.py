@@ -7,11 +7,15 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from kerfbus.bench.client import Client, Policy
+from kerfbus.bench.errors import UsageError
 from kerfbus.bench.line import LineSettings, check_server_address
-from kerfbus.bench.ports import PortOptions, is_simulated, open_port, scheme_of
+from kerfbus.bench.ports import PortOptions, SamePort, is_simulated, open_port, scheme_of
 from kerfbus.bench.regmap import RegisterMap
+from kerfbus.bench.reopen import ReopeningTransport
+from kerfbus.bench.transport import LineEventKind, Transport
 from kerfbus.tui.chosen import chosen_map
 from kerfbus.tui.options import Link
+from kerfbus.tui.output import Output
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,32 @@ def plan_for(link: Link, *, broadcast: bool = False) -> Plan:
         note = "the simulated supply ends with this run; `kerfbus supply` keeps one"
     server = check_server_address(server, broadcast=broadcast)
     return Plan(link, found, settings, server, real, note)
+
+
+async def lasting_port(
+    port: str, settings: LineSettings, options: PortOptions, output: Output
+) -> Transport:
+    """Open a port; a real one comes back by itself after it was unplugged, and that is told."""
+    if is_simulated(port):
+        return await open_port(port, settings, options)
+
+    def tell(kind: LineEventKind, _at: int, why: str) -> None:
+        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
+
+    return await ReopeningTransport.open(SamePort(port, settings, options), tell)
+
+
+async def seeded_port(plan: Plan, seed: int | None, output: Output) -> Transport:
+    """Open the port of a plan to be a client on it, with the seed of a simulated line.
+
+    Raises:
+        UsageError: a real port is given a seed.
+    """
+    port = plan.link.port
+    if plan.real and seed is not None:
+        raise UsageError(f"--seed: {port} is a real port; only simulated lines have a seed")
+    options = PortOptions(speed="fast", seed=seed or 0)
+    return await lasting_port(port, plan.settings, options, output)
 
 
 @asynccontextmanager

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from kerfbus.bench.acceptance.plan import Plan as AcceptancePlan
     from kerfbus.bench.acceptance.runner import Run
     from kerfbus.bench.acceptance.session import Session
-    from kerfbus.bench.transport import Transport
     from kerfbus.tui.linking import Plan as LinkPlan
 
 STATE_SUFFIX = ".state.json"
@@ -274,6 +273,7 @@ async def _session(made: Made, request: Request, output: Output) -> AsyncIterato
     """Open the port for as long as the context lasts, where a step needs it."""
     from kerfbus.bench.acceptance.session import Session
     from kerfbus.tui.accepting import following
+    from kerfbus.tui.linking import seeded_port
     from kerfbus.tui.recording import recording
 
     run, plan = made.run, made.link
@@ -289,7 +289,7 @@ async def _session(made: Made, request: Request, output: Output) -> AsyncIterato
         )
     try:
         async with (
-            await _open(plan, request, output) as port,
+            await seeded_port(plan, request.seed, output) as port,
             recording(port, request.capture, "client", output) as line,
         ):
             yield Session(line, plan.server, plan.map, plan.policy, run.state, may_write, following)
@@ -304,25 +304,6 @@ def _keep_capture(run: Run, capture: str | None) -> None:
     if capture is not None and Path(capture).exists():
         run.state.captures.append((capture, sha256_of(capture)))
         run.state.save()
-
-
-async def _open(plan: LinkPlan, request: Request, output: Output) -> Transport:
-    """Open the port; a real one comes back by itself after it was unplugged."""
-    from kerfbus.bench.ports import PortOptions, SamePort, open_port
-    from kerfbus.bench.reopen import ReopeningTransport
-    from kerfbus.bench.transport import LineEventKind
-
-    options = PortOptions(speed="fast", seed=request.seed or 0)
-    port, settings = plan.link.port, plan.settings
-    if not plan.real:
-        return await open_port(port, settings, options)
-    if request.seed is not None:
-        raise click.UsageError(f"--seed: {port} is a real port; only simulated lines have a seed")
-
-    def tell(kind: LineEventKind, _at: int, why: str) -> None:
-        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
-
-    return await ReopeningTransport.open(SamePort(port, settings, options), tell)
 
 
 def _sum_up(made: Made, request: Request, output: Output, lost: list[str]) -> None:

@@ -15,9 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from kerfbus.bench.decode import Row
-    from kerfbus.bench.line import LineSettings
     from kerfbus.bench.regmap import RegisterMap
-    from kerfbus.bench.transport import Transport
     from kerfbus.tui.soaking import Marker
 
 
@@ -97,9 +95,10 @@ def command(as_json: bool, **options: object) -> int:
 async def _listen(request: Request, output: Output) -> None:
     """Open everything, hear the line, and sum up however it ends."""
     from kerfbus.bench.line import LineSettings
-    from kerfbus.bench.ports import is_simulated
+    from kerfbus.bench.ports import PortOptions, is_simulated
     from kerfbus.tui.chosen import chosen_map
     from kerfbus.tui.ear import Ear
+    from kerfbus.tui.linking import lasting_port
     from kerfbus.tui.recording import recording
     from kerfbus.tui.soaking import Marker
     from kerfbus.tui.traffic import TrafficLines
@@ -110,7 +109,7 @@ async def _listen(request: Request, output: Output) -> None:
     named = None if raw else chosen_map(request.map)
     lines = TrafficLines(output, show_all=request.show_all, register_map=named)
     async with (
-        await _open(request.port, settings, output) as port,
+        await lasting_port(request.port, settings, PortOptions(vantage="tap"), output) as port,
         recording(port, request.capture, "tap", output) as transport,
     ):
         ear = Ear(transport, output, lines, comes_back=not is_simulated(request.port))
@@ -141,19 +140,3 @@ def _arc_follower(arc: str, named: RegisterMap | None, marker: Marker) -> Callab
             marker.observed("arc", state, row.at)
 
     return follow
-
-
-async def _open(port: str, settings: LineSettings, output: Output) -> Transport:
-    """Open a port as a tap; a real one comes back by itself after it was unplugged."""
-    from kerfbus.bench.ports import PortOptions, SamePort, is_simulated, open_port
-    from kerfbus.bench.reopen import ReopeningTransport
-    from kerfbus.bench.transport import LineEventKind
-
-    options = PortOptions(vantage="tap")
-    if is_simulated(port):
-        return await open_port(port, settings, options)
-
-    def tell(kind: LineEventKind, _at: int, why: str) -> None:
-        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
-
-    return await ReopeningTransport.open(SamePort(port, settings, options), tell)

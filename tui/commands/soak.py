@@ -14,10 +14,8 @@ from kerfbus.tui.output import Output
 
 if TYPE_CHECKING:
     from kerfbus.bench.arcsign import ArcSign
-    from kerfbus.bench.ports import PortOptions
     from kerfbus.bench.regmap import ReadSpan, RegisterMap
     from kerfbus.bench.soak import SoakPlan
-    from kerfbus.bench.transport import Transport
     from kerfbus.tui.linking import Plan
 
 DEFAULT_COUNT = 1000
@@ -108,13 +106,14 @@ async def _soak(plan: Plan, request: Request, output: Output) -> int:
 
     from kerfbus.bench.account import AccountingTransport
     from kerfbus.bench.soak import Soak
+    from kerfbus.tui.linking import seeded_port
     from kerfbus.tui.recording import recording
     from kerfbus.tui.soaking import Marker, followed, summing_up
 
     soak_plan = _planned(plan, request)
     seed = None if plan.real else request.seed or 0
     async with (
-        await _open(plan, request, output) as port,
+        await seeded_port(plan, request.seed, output) as port,
         recording(port, request.capture, "client", output, seed) as transport,
     ):
         account = AccountingTransport(transport)
@@ -172,22 +171,3 @@ def _arc_sign(plan: Plan, typed: str | None) -> ArcSign | None:
             return None
         typed = ARC_OF_THE_SUPPLY
     return parse_arc_sign(typed, plan.map)
-
-
-async def _open(plan: Plan, request: Request, output: Output) -> Transport:
-    """Open the port; a real one comes back by itself after it was unplugged."""
-    from kerfbus.bench.ports import PortOptions, SamePort, open_port
-    from kerfbus.bench.reopen import ReopeningTransport
-    from kerfbus.bench.transport import LineEventKind
-
-    options: PortOptions = PortOptions(speed="fast", seed=request.seed or 0)
-    port, settings = plan.link.port, plan.settings
-    if not plan.real:
-        return await open_port(port, settings, options)
-    if request.seed is not None:
-        raise click.UsageError(f"--seed: {port} is a real port; only simulated lines have a seed")
-
-    def tell(kind: LineEventKind, _at: int, why: str) -> None:
-        output.remark(f"{port}: {'back' if kind is LineEventKind.OPENED else why}", always=True)
-
-    return await ReopeningTransport.open(SamePort(port, settings, options), tell)
