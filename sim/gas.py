@@ -9,7 +9,7 @@ degrees Celsius. Litres are normal litres, at 1.013 bar and 20 degrees Celsius.
 from __future__ import annotations
 
 from functools import lru_cache
-from math import log10, pi, sqrt
+from math import pi, sqrt
 from typing import NamedTuple
 
 ATMOSPHERE_BAR = 1.013
@@ -126,7 +126,8 @@ class Hose(NamedTuple):
         """Return the pressure drop, bar: ``dp = L * 1.6e12 * qv^1.85 / (d^5 * pa)``.
 
         The classic formula of compressed-air handbooks, which includes fittings and so lies above
-        `darcy_drop_bar`. Good for drops well below `upstream_bar`.
+        that of the bare hose (`kerfbus.bench.cabling.table.darcy_drop`). Good for drops well below
+        `upstream_bar`.
 
         Args:
             litres: normal litres a minute.
@@ -139,25 +140,6 @@ class Hose(NamedTuple):
         kilopascals = 100 * downstream_bar
         constant = self._constant(litres)
         return (kilopascals + sqrt(kilopascals * kilopascals + 4 * constant)) / 200
-
-    def darcy_drop_bar(self, litres: float, upstream_bar: float, rough_mm: float = 0.0) -> float:
-        """Return the drop of the bare hose, bar: Darcy's ``f * L/D * rho * u^2 / 2``.
-
-        The friction factor is Haaland's, ``-1.8 log10[(e/D/3.7)^1.11 + 6.9/Re]``.
-
-        Args:
-            litres: normal litres a minute.
-            upstream_bar: absolute.
-            rough_mm: roughness of the wall, mm.
-        """
-        if litres <= 0:
-            return 0.0
-        diameter = self.millimetres / 1000
-        density = NORMAL_DENSITY * upstream_bar / ATMOSPHERE_BAR
-        speed = litres / 60_000 * NORMAL_DENSITY / density / (pi * diameter**2 / 4)
-        reynolds = density * speed * diameter / 18.2e-6
-        root = -1.8 * log10((rough_mm / self.millimetres / 3.7) ** 1.11 + 6.9 / reynolds)
-        return self.metres / diameter * density * speed**2 / 2 / root**2 / 1e5
 
 
 def series_share(downstream: float, upstream: float, critical: float) -> float:

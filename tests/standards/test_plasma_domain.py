@@ -17,6 +17,7 @@ from kerfbus.bench.cabling.divider import (
     count_millimetres,
     wrong_ratio_percent,
 )
+from kerfbus.bench.cabling.table import darcy_drop
 from kerfbus.sim.arc import gouging_line, load_line
 from kerfbus.sim.gas import (
     LITRES_PER_CONDUCTANCE,
@@ -201,10 +202,12 @@ def test_a_bore_of_one_millimetre() -> None:
 def test_hose_drop(metres: float, millimetres: float, handbook: float, darcy: float) -> None:
     hose = Hose(metres, millimetres)
     assert 100 * hose.drop_bar(200.0, 7.0) == pytest.approx(handbook, abs=0.5)
-    assert 100 * hose.darcy_drop_bar(200.0, 7.0) == pytest.approx(darcy, rel=0.03)
-    assert hose.drop_bar(200.0, 7.0) / hose.darcy_drop_bar(200.0, 7.0) == pytest.approx(
-        1.7, abs=0.15
+    assert 100 * darcy_drop(hose.metres, hose.millimetres, 200.0, 7.0) == pytest.approx(
+        darcy, rel=0.03
     )
+    assert hose.drop_bar(200.0, 7.0) / darcy_drop(
+        hose.metres, hose.millimetres, 200.0, 7.0
+    ) == pytest.approx(1.7, abs=0.15)
 
 
 # --- wear ----------------------------------------------------------------------------------------
