@@ -29,7 +29,7 @@ help:
 	@echo "make captures  the simulated captures again, byte for byte"
 	@echo "make plots   the pictures of docs/line.md again, measured and drawn (minutes)"
 	@echo "make picture  docs/console.svg again, the console on a simulated line"
-	@echo "make diagnosis  docs/diagnosis.md again: how good kerfbus explain is (an hour)"
+	@echo "make diagnosis  docs/diagnosis.md again: how good kerfbus explain is"
 	@echo "make docs    the pages of docs/ as a site in build/docs; a wrong link is an error"
 	@echo "make man     a manual page for each command in build/man"
 	@echo "make fuzz    every reader of files against a coverage-guided fuzzer (minutes)"
@@ -61,8 +61,8 @@ picture: $(DEV_STAMP)
 	@$(BIN)/python docs/consolepicture.py
 
 diagnosis: $(DEV_STAMP)
-	@$(BIN)/python tests/benchmarks/measure_explain.py --page --each 6 \
-		--sources other-A,other-B,own-bits,own-sampled $(ARGS)
+	@$(BIN)/python tests/benchmarks/measure_explain.py --page --each 2 --pairs 5 --start 7000 \
+		--sources other-A,other-B,own-bits $(ARGS)
 
 docs: $(DEV_STAMP)
 	@$(BIN)/python -m sphinx -W --keep-going -q -b html docs build/docs $(ARGS)
